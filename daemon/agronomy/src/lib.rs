@@ -1,0 +1,3 @@
+//! The science of one bed.
+#![no_std]
+extern crate alloc;

@@ -1,0 +1,8 @@
+//! rindwatch: watches the bed of one very large fruit and mails only when someone must act.
+
+pub mod clock;
+pub mod daybook;
+pub mod engine;
+pub mod quantities;
+pub mod record;
+pub mod settings;

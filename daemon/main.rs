@@ -1,0 +1,2 @@
+//! rindwatch.
+fn main() {}
