@@ -1,8 +1,11 @@
 //! rindwatch: watches the bed of one very large fruit and mails only when someone must act.
 
+pub mod broker;
 pub mod clock;
 pub mod daybook;
 pub mod engine;
+pub mod local;
+pub mod notify;
 pub mod quantities;
 pub mod record;
 pub mod settings;
