@@ -1,3 +1,25 @@
-//! The science of one bed.
+//! The science of one bed: reference evapotranspiration, soil water, degree-days, frost.
+//!
+//! Every formula names its equation, units, valid range and source. Inputs out of range come back as an
+//! [`Error`], or a fallback that the function states; none gives NaN. There are no files, clocks or
+//! threads in here (`no_std`), and float functions come from `libm` alone, so the same input gives the
+//! same bits on every machine.
+//!
+//! Sources named by short titles:
+//! - **FAO-56**: Allen, Pereira, Raes, Smith 1998, "Crop evapotranspiration", FAO Irrigation and
+//!   Drainage Paper 56.
+//! - **ASCE 2005**: ASCE Task Committee on Standardization of Reference Evapotranspiration 2005, "The
+//!   ASCE Standardized Reference Evapotranspiration Equation".
 #![no_std]
+#![forbid(unsafe_code)]
 extern crate alloc;
+
+mod error;
+mod real;
+
+pub mod air;
+pub mod filter;
+pub mod sun;
+pub mod water;
+
+pub use error::Error;
