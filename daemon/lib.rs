@@ -2,8 +2,10 @@
 
 pub mod broker;
 pub mod clock;
+pub mod commands;
 pub mod daybook;
 pub mod engine;
+pub mod intake;
 pub mod local;
 pub mod notify;
 pub mod quantities;

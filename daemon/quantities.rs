@@ -105,9 +105,11 @@ impl Quantity {
 
     /// The value as it will be kept: rounded to the step of the table, so that live running, a replay
     /// and the store all work from the same number.
+    ///
+    /// Never gives -0: the kept whole number has no such thing, so it would come back as another value.
     pub fn quantise(self, value: f64) -> f64 {
         let steps = self.kind().steps_per_unit;
-        (value * steps).round() / steps
+        (value * steps).round() / steps + 0.0
     }
 
     /// The whole number the store keeps for `value`.
@@ -136,6 +138,11 @@ mod tests {
             assert_eq!(kind.quantity as usize, at);
             assert_eq!(Quantity::from_key(kind.key), Some(kind.quantity));
         }
+    }
+
+    #[test]
+    fn a_little_below_nothing_is_kept_as_plain_nothing() {
+        assert!(Q::SoilMoisture.quantise(-0.000_01).is_sign_positive());
     }
 
     #[test]

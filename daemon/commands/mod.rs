@@ -1,0 +1,4 @@
+//! One file a command. A command writes what it has to say to the writer it is given and returns its exit
+//! code.
+
+pub mod explain;

@@ -1,0 +1,225 @@
+//! From the bytes of a message to readings, or to a refusal that says why: topic, payload shape, unit,
+//! calibration, time, plausibility.
+//!
+//! Pure and synchronous: no clock, no file, no network. What is implausible is kept with a doubt; only
+//! what can't be understood is refused. Must not hold anything about beds, days or water.
+
+mod explain;
+mod filter;
+mod judge;
+mod known;
+mod payload;
+mod refused;
+mod routes;
+mod stamp;
+mod strangers;
+
+use std::fmt::Write as _;
+use std::sync::Arc;
+
+use crate::record::{Doubt, Millis, ProbeIx, Reading, Refusal};
+use crate::settings::garden::{Garden, Probe, TimeForm};
+
+pub use explain::explain;
+pub use filter::matches;
+pub use known::{Known, Met};
+pub use refused::Refused;
+pub use stamp::{rfc3339_ms, show as show_time};
+pub use strangers::{Stranger, Strangers};
+
+use payload::Document;
+
+/// Longest payload shown in a refusal, characters.
+const SHOWN: usize = 200;
+
+/// Takes messages in for one garden.
+#[derive(Debug)]
+pub struct Intake {
+    garden: Arc<Garden>,
+    routes: routes::Routes,
+    refused: Refused,
+    strangers: Strangers,
+    clock_trusted: bool,
+}
+
+/// What became of one message. Meant to be used again for the next: its buffers stay.
+#[derive(Debug, Default)]
+pub struct Taken {
+    /// The readings, at most one a probe.
+    pub readings: Vec<Reading>,
+    /// What was refused, and for which probe.
+    pub refusals: Vec<(Option<ProbeIx>, Refusal)>,
+    /// No probe asks for this topic.
+    pub unknown: bool,
+}
+
+/// One message as it came.
+#[derive(Debug, Clone, Copy)]
+struct Message<'a> {
+    topic: &'a str,
+    payload: &'a [u8],
+    arrived_ms: Millis,
+    retained: bool,
+    clock_trusted: bool,
+}
+
+impl Intake {
+    /// Intake of a garden. The clock counts as trusted until [`Intake::trust_clock`] says otherwise.
+    pub fn new(garden: Arc<Garden>) -> Self {
+        Self {
+            garden,
+            routes: routes::Routes::default(),
+            refused: Refused::default(),
+            strangers: Strangers::default(),
+            clock_trusted: true,
+        }
+    }
+
+    /// Says whether arrival times may be believed. While they may not, a reading without a time of its
+    /// own is kept with [`Doubt::ClockUnsure`], and own times are not held against the arrival.
+    pub fn trust_clock(&mut self, trusted: bool) {
+        self.clock_trusted = trusted;
+    }
+
+    /// Takes one message: `arrived_ms` when it reached us, `retained` if it is the broker's kept value.
+    /// `out` is emptied first.
+    pub fn take(&mut self, topic: &str, payload: &[u8], arrived_ms: Millis, retained: bool, out: &mut Taken) {
+        out.readings.clear();
+        out.refusals.clear();
+        let probes = self.routes.probes(&self.garden, topic);
+        out.unknown = probes.is_empty();
+        if out.unknown {
+            self.strangers.note(topic, payload, arrived_ms);
+            return;
+        }
+        let message = Message { topic, payload, arrived_ms, retained, clock_trusted: self.clock_trusted };
+        let mut document = Document::default();
+        for &ix in probes.iter() {
+            let Some(probe) = self.garden.probe(ix) else { continue };
+            match read(ix, probe, &self.garden, &message, &mut document, &mut Silent) {
+                Ok(reading) => out.readings.push(reading),
+                Err(reason) => {
+                    let refusal = refusal(&message, Some(probe), reason);
+                    self.refused.keep(Some(ix), &refusal);
+                    out.refusals.push((Some(ix), refusal));
+                }
+            }
+        }
+    }
+
+    /// What was refused in this run.
+    pub fn refused(&self) -> &Refused {
+        &self.refused
+    }
+
+    /// Adds a refusal that was decided outside, such as a second value for a moment already known.
+    pub fn refuse(&mut self, probe: Option<ProbeIx>, refusal: &Refusal) {
+        self.refused.keep(probe, refusal);
+    }
+
+    /// The topics that no probe asks for.
+    pub fn strangers(&self) -> &Strangers {
+        &self.strangers
+    }
+}
+
+/// Reads one probe's value out of a message. The only way a reading comes about: `explain` goes it too,
+/// with `steps` that listen.
+fn read(
+    ix: ProbeIx,
+    probe: &Probe,
+    garden: &Garden,
+    message: &Message<'_>,
+    document: &mut Document,
+    steps: &mut impl Steps,
+) -> Result<Reading, String> {
+    let text = payload::text(message.payload)?;
+    let sample = payload::read(probe, text, document, steps)?;
+    let (value, implausible) = judge::value(sample.number, probe, steps)?;
+    let arrived_ms = message.arrived_ms;
+    let (at_ms, own_time) = match (&probe.time, sample.time) {
+        (TimeForm::Arrival, _) | (_, None) => (arrived_ms, false),
+        (form, Some(written)) => (stamp::read(written, form, garden.zone, steps)?, true),
+    };
+    let untimely = if own_time {
+        steps.say(|| format!("its own time: {}", stamp::show(at_ms)));
+        stamp::weigh(at_ms, arrived_ms, message.clock_trusted)?
+    } else {
+        steps.say(|| format!("no time of its own: the arrival counts, {}", stamp::show(at_ms)));
+        arrival_doubt(message)
+    };
+    let doubt = implausible.or(untimely);
+    Ok(Reading { probe: ix, at_ms, arrived_ms, value, own_time, doubt })
+}
+
+fn arrival_doubt(message: &Message<'_>) -> Option<Doubt> {
+    if message.retained {
+        Some(Doubt::Retained)
+    } else if !message.clock_trusted {
+        Some(Doubt::ClockUnsure)
+    } else {
+        None
+    }
+}
+
+fn refusal(message: &Message<'_>, probe: Option<&Probe>, reason: String) -> Refusal {
+    Refusal {
+        arrived_ms: message.arrived_ms,
+        topic: message.topic.to_owned(),
+        payload: shown(message.payload, SHOWN),
+        probe: probe.map(|probe| probe.name.clone()),
+        reason,
+    }
+}
+
+/// Bytes as a line of text: unprintable ones as `\xNN`, cut to `limit` characters with a mark where
+/// something was left out.
+pub fn shown(bytes: &[u8], limit: usize) -> String {
+    // Four characters stand for the widest byte; what lies further on can't be shown anyway.
+    let looked_at = &bytes[..bytes.len().min(limit.saturating_mul(4))];
+    let mut line = String::new();
+    for chunk in looked_at.utf8_chunks() {
+        for c in chunk.valid().chars() {
+            if c.is_control() {
+                let mut buffer = [0; 4];
+                c.encode_utf8(&mut buffer).bytes().for_each(|byte| push_hex(&mut line, byte));
+            } else {
+                line.push(c);
+            }
+        }
+        chunk.invalid().iter().for_each(|&byte| push_hex(&mut line, byte));
+    }
+    match line.char_indices().nth(limit) {
+        None if looked_at.len() == bytes.len() => line,
+        _ => {
+            let keep = line.char_indices().nth(limit.saturating_sub(1)).map_or(line.len(), |(at, _)| at);
+            line.truncate(keep);
+            line.push('…');
+            line
+        }
+    }
+}
+
+fn push_hex(line: &mut String, byte: u8) {
+    // Writing to a String can't fail.
+    let _ = write!(line, "\\x{byte:02X}");
+}
+
+/// Listens to the steps of a reading, or doesn't.
+trait Steps {
+    /// Takes one step in words; the words are made only if someone listens.
+    fn say(&mut self, words: impl FnOnce() -> String);
+}
+
+/// Nobody listens: the steps cost nothing.
+struct Silent;
+
+impl Steps for Silent {
+    fn say(&mut self, _: impl FnOnce() -> String) {}
+}
+
+impl Steps for Vec<String> {
+    fn say(&mut self, words: impl FnOnce() -> String) {
+        self.push(words());
+    }
+}
