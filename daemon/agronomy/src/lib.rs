@@ -19,6 +19,8 @@ mod real;
 
 pub mod air;
 pub mod filter;
+pub mod foresight;
+pub mod soil_air;
 pub mod sun;
 pub mod water;
 
