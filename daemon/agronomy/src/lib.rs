@@ -18,6 +18,8 @@ mod error;
 mod real;
 
 pub mod air;
+pub mod climate;
+pub mod evapotranspiration;
 pub mod filter;
 pub mod foresight;
 pub mod soil_air;
