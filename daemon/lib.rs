@@ -11,3 +11,4 @@ pub mod notify;
 pub mod quantities;
 pub mod record;
 pub mod settings;
+pub mod store;

@@ -1,0 +1,192 @@
+//! Opening: folder, lock, file, settings of SQLite, version.
+
+use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags};
+
+use super::error::{told, told_io};
+use super::schema::{self, Age, SCHEMA};
+use super::{Reader, Store, StoreError};
+
+/// The file's name in the data folder.
+pub const FILE_NAME: &str = "rindwatch.db";
+
+/// The lock's name in the data folder; the file is empty and stays.
+const LOCK_NAME: &str = "rindwatch.lock";
+
+/// How long we wait for another program's lock.
+const WAIT: Duration = Duration::from_secs(2);
+
+/// Tables read whole at each start; looked over first, since a damaged one would mislead us at once.
+const LOOKED_OVER: [&str; 5] = ["meta", "series", "state", "engine_hour", "inbox"];
+
+impl Store {
+    /// Opens the store in `dir` for writing, makes folder and file where they are missing, and brings an
+    /// older file up to date. [`Store::register`] comes next.
+    pub fn open(dir: &Path) -> Result<Self, StoreError> {
+        let path = dir.join(FILE_NAME);
+        DirBuilder::new()
+            .recursive(true)
+            .mode(0o750)
+            .create(dir)
+            .map_err(|e| could_not_make(told_io(dir, &e)))?;
+        let lock = take_lock(dir, &path)?;
+        make_file(&path)?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let mut conn = Connection::open_with_flags(&path, flags).map_err(|e| told(&path, e))?;
+        settle(&conn).map_err(|e| told(&path, e))?;
+        match schema::age(&conn).map_err(|e| told(&path, e))? {
+            Age::Current => {}
+            Age::Behind(steps) => {
+                keep_safe(&conn)
+                    .and_then(|()| schema::bring_up(&mut conn, steps))
+                    .map_err(|e| told(&path, e))?;
+            }
+            Age::Ahead(found) => return Err(StoreError::Newer { path, found, known: SCHEMA }),
+            Age::Foreign => return Err(StoreError::Foreign { path }),
+        }
+        keep_safe(&conn).map_err(|e| told(&path, e))?;
+        look_over(&conn, &path)?;
+        let last_seq = last_seq(&conn).map_err(|e| told(&path, e))?;
+        Ok(Self {
+            reader: Reader { conn, path },
+            _lock: lock,
+            probes: Vec::new(),
+            zone: chrono_tz::UTC,
+            mirrored: false,
+            last_seq,
+        })
+    }
+
+    /// Opens the store in `dir` to look only; works beside the writer.
+    pub fn open_to_read(dir: &Path) -> Result<Reader, StoreError> {
+        let path = dir.join(FILE_NAME);
+        std::fs::metadata(&path).map_err(|e| told_io(&path, &e))?;
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let conn = Connection::open_with_flags(&path, flags).map_err(|e| told(&path, e))?;
+        settle(&conn).map_err(|e| told(&path, e))?;
+        match schema::age(&conn).map_err(|e| told(&path, e))? {
+            Age::Current => Ok(Reader { conn, path }),
+            Age::Behind(0) => Err(StoreError::Missing { path }),
+            Age::Behind(found) => Err(StoreError::Older { path, found, known: SCHEMA }),
+            Age::Ahead(found) => Err(StoreError::Newer { path, found, known: SCHEMA }),
+            Age::Foreign => Err(StoreError::Foreign { path }),
+        }
+    }
+
+    /// Everything that only looks, on the writer's own connection.
+    pub fn reader(&self) -> &Reader {
+        &self.reader
+    }
+
+    /// Lets the file grow to this many pages of 4 KiB at most; a batch that needs more gets
+    /// [`StoreError::Full`]. Holds until the store is closed.
+    pub fn limit_pages(&self, pages: u32) -> Result<(), StoreError> {
+        self.reader
+            .conn
+            .pragma_update_and_check(None, "max_page_count", pages, |row| row.get::<_, i64>(0))
+            .map(drop)
+            .map_err(|e| told(&self.reader.path, e))
+    }
+}
+
+impl Reader {
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// 128 random bits as 32 hex digits, made with the store: names this installation where a name must
+    /// be the only one of its kind.
+    pub fn install_id(&self) -> Result<String, StoreError> {
+        self.conn
+            .query_row("SELECT value FROM meta WHERE key = 'install_id'", [], |row| row.get(0))
+            .map_err(|e| told(&self.path, e))
+    }
+}
+
+/// A folder that cannot be made is one that cannot be written.
+fn could_not_make(error: StoreError) -> StoreError {
+    match error {
+        StoreError::Missing { path } => StoreError::NotWritable { path, words: "no such folder".to_owned() },
+        other => other,
+    }
+}
+
+/// Makes us the one writer of `dir`.
+fn take_lock(dir: &Path, path: &Path) -> Result<File, StoreError> {
+    let at: PathBuf = dir.join(LOCK_NAME);
+    let lock = OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .mode(0o600)
+        .open(&at)
+        .map_err(|e| told_io(&at, &e))?;
+    match lock.try_lock() {
+        Ok(()) => Ok(lock),
+        Err(TryLockError::WouldBlock) => Err(StoreError::Taken { path: path.to_path_buf() }),
+        Err(TryLockError::Error(e)) => Err(told_io(&at, &e)),
+    }
+}
+
+/// Makes the file for the owner's eyes only; SQLite gives its side files the same mode.
+fn make_file(path: &Path) -> Result<(), StoreError> {
+    OpenOptions::new()
+        .create(true)
+        .append(true)
+        .mode(0o600)
+        .open(path)
+        .map(drop)
+        .map_err(|e| told_io(path, &e))
+}
+
+/// What every connection needs. The caches are small because the board is.
+fn settle(conn: &Connection) -> rusqlite::Result<()> {
+    conn.busy_timeout(WAIT)?;
+    conn.set_prepared_statement_cache_capacity(64);
+    conn.pragma_update(None, "cache_size", -2048)?;
+    conn.pragma_update(None, "mmap_size", 0)?;
+    conn.pragma_update(None, "trusted_schema", false)
+}
+
+/// What makes a commit last. Not touched before the version is known, so a file that is not ours stays
+/// as it is.
+fn keep_safe(conn: &Connection) -> rusqlite::Result<()> {
+    let mode: String =
+        conn.pragma_update_and_check(None, "journal_mode", "wal", |row| row.get(0))?;
+    if mode != "wal" {
+        // Some network and FAT-like file systems cannot; nothing we promise would hold there.
+        return Err(rusqlite::Error::InvalidQuery);
+    }
+    conn.pragma_update(None, "synchronous", "FULL")?;
+    conn.pragma_update(None, "journal_size_limit", 8 * 1024 * 1024)
+}
+
+/// Reads the small tables through once.
+fn look_over(conn: &Connection, path: &Path) -> Result<(), StoreError> {
+    for table in LOOKED_OVER {
+        let words: String = conn
+            .query_row("SELECT quick_check FROM pragma_quick_check(?1)", [table], |row| row.get(0))
+            .map_err(|e| told(path, e))?;
+        if words != "ok" {
+            return Err(StoreError::Damaged { path: path.to_path_buf(), words });
+        }
+    }
+    Ok(())
+}
+
+/// The last place given in the order of arrival. Readings leave the inbox only when the saved state
+/// knows them, so their places never come twice.
+fn last_seq(conn: &Connection) -> rusqlite::Result<i64> {
+    conn.query_row(
+        "SELECT max(coalesce((SELECT max(seq) FROM inbox), 0),
+                    coalesce((SELECT through_seq FROM state), 0),
+                    coalesce((SELECT max(id) FROM mirror_log), 0))",
+        [],
+        |row| row.get(0),
+    )
+}
