@@ -506,6 +506,19 @@ pub struct OutboxLetter {
     pub eml: Vec<u8>,
 }
 
+/// The engine's state: what is to be kept so that a new engine can go on where this one stopped.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SavedState {
+    /// Everything but the hours, as JSON.
+    pub core: String,
+    /// Hours touched since the last save: start of the hour and its sums as JSON. They replace kept
+    /// ones of the same start; hours older than [`HOURS_KEPT_MS`] may be dropped.
+    pub hours: Vec<(Millis, String)>,
+}
+
+/// How far back hourly sums reach: 15 days.
+pub const HOURS_KEPT_MS: Millis = 15 * 24 * 3_600_000;
+
 impl fmt::Display for MatterKey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.key())

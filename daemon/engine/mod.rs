@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::record::{
     DayRecord, Doubt, LetterDraft, MatterChange, MatterKey, Millis, ProbeIx, Reading, Stand,
 };
+pub use crate::record::{HOURS_KEPT_MS, SavedState};
 use crate::settings::garden::Garden;
 
 /// Length of a turn, milliseconds: five minutes.
@@ -90,19 +91,6 @@ pub enum Action {
     /// Word this letter and send it.
     Letter(Box<LetterDraft>),
 }
-
-/// What is to be kept so that a new engine can go on where this one stopped.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct SavedState {
-    /// Everything but the hours, as JSON.
-    pub core: String,
-    /// Hours touched since the last save: start of the hour and its sums as JSON. They replace kept
-    /// ones of the same start; hours older than [`HOURS_KEPT_MS`] may be dropped.
-    pub hours: Vec<(Millis, String)>,
-}
-
-/// How far back hourly sums reach: 15 days.
-pub const HOURS_KEPT_MS: Millis = 15 * 24 * 3_600_000;
 
 /// Saved state that a newer or damaged file holds.
 #[derive(Debug, thiserror::Error)]

@@ -7,8 +7,10 @@ use super::mirror_log;
 use super::seal;
 use super::series::{Registered, kept_steps};
 use super::{Arrived, MOST_STEPS, Reader, Saved, Store, StoreError, TIMES_MS};
-use crate::engine::{HOURS_KEPT_MS, SavedState};
-use crate::record::{DayRecord, Doubt, MatterChange, Millis, OutboxLetter, ProbeIx, Reading, Refusal};
+use crate::record::{
+    DayRecord, Doubt, HOURS_KEPT_MS, MatterChange, Millis, OutboxLetter, ProbeIx, Reading, Refusal,
+    SavedState,
+};
 
 /// How many refusals are kept, the latest.
 const REFUSALS_KEPT: i64 = 1000;

@@ -156,8 +156,7 @@ fn settle(conn: &Connection) -> rusqlite::Result<()> {
 /// What makes a commit last. Not touched before the version is known, so a file that is not ours stays
 /// as it is.
 fn keep_safe(conn: &Connection) -> rusqlite::Result<()> {
-    let mode: String =
-        conn.pragma_update_and_check(None, "journal_mode", "wal", |row| row.get(0))?;
+    let mode: String = conn.pragma_update_and_check(None, "journal_mode", "wal", |row| row.get(0))?;
     if mode != "wal" {
         // Some network and FAT-like file systems cannot; nothing we promise would hold there.
         return Err(rusqlite::Error::InvalidQuery);

@@ -31,8 +31,7 @@ pub use mirror_log::{MIRROR_LOG_MOST, MirrorRow, Mirrored};
 pub use schema::SCHEMA;
 pub use series::Series;
 
-use crate::engine::SavedState;
-use crate::record::{Millis, Reading};
+use crate::record::{Millis, Reading, SavedState};
 use series::Registered;
 
 /// The writer. There can be one a folder.
