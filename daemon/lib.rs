@@ -7,6 +7,7 @@ pub mod daybook;
 pub mod engine;
 pub mod intake;
 pub mod local;
+pub mod mail;
 pub mod notify;
 pub mod quantities;
 pub mod record;

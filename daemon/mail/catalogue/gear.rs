@@ -1,0 +1,175 @@
+//! Words for probes, broker, mail and store that do not do their work.
+
+use crate::mail::amounts;
+use crate::quantities::Quantity;
+use crate::record::{Fault, Task};
+use crate::settings::garden::Probe;
+
+use super::{Care, Voice, Words, outside};
+
+/// Longest stretch of a server's words in a letter, characters.
+const SERVER_WORDS: usize = 160;
+
+pub fn gear(task: &Task, fault: &Fault, voice: &Voice) -> Words {
+    let probe = voice.garden.probes.iter().find(|probe| probe.name == task.subject);
+    let what = what(fault, probe, voice);
+    Words {
+        head: format!("{what}; see to it {}", voice.before(task)),
+        brief: what,
+        how: vec![voice.pick(how(fault, &task.subject), plain_how(fault))],
+        why: why(fault, probe, voice),
+        unless: vec![unless(fault).to_owned()],
+        care: match fault {
+            Fault::Silent { .. } | Fault::Stuck { .. } | Fault::Impossible { .. } => vec![Care::Electricity],
+            _ => Vec::new(),
+        },
+    }
+}
+
+/// The fault in few words.
+fn what(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
+    let shown = |value: f64| {
+        let unit = probe.map_or("", |probe| probe.quantity.kind().unit);
+        let (number, unit) = amounts::in_units(value, unit, voice.units());
+        format!("{number} {unit}").trim_end().to_owned()
+    };
+    match fault {
+        Fault::Silent { last_ms: Some(last_ms), .. } => format!("silent since {}", voice.moment(*last_ms)),
+        Fault::Silent { last_ms: None, .. } => "not heard yet".to_owned(),
+        Fault::Stuck { value, hours } => {
+            format!("stands at {} for {}", shown(*value), amounts::hours(f64::from(*hours)))
+        }
+        Fault::Impossible { count, value } => {
+            let values = amounts::counted(f64::from(*count), "impossible value");
+            format!("{values} in 24 hours, the last {}", shown(*value))
+        }
+        Fault::BrokerAway { since_ms, .. } => format!("away since {}", voice.moment(*since_ms)),
+        Fault::Unreadable { count, .. } => {
+            format!("{} cannot be read", amounts::counted(f64::from(*count), "message"))
+        }
+        Fault::MailRefused { .. } => "letters do not get out".to_owned(),
+        Fault::StoreFails { .. } => "readings cannot be kept".to_owned(),
+    }
+}
+
+fn how(fault: &Fault, subject: &str) -> String {
+    let how = match fault {
+        Fault::Silent { .. } => {
+            return format!(
+                "Cell, connector, cable and aerial first, then whether the node joins the network. After a \
+                 new cell: rindwatch jot probe {subject} battery."
+            );
+        }
+        Fault::Stuck { .. } => {
+            "Wet the soil beside it, or warm it in the hand: if the value stays, probe or cable is dead."
+        }
+        Fault::Impossible { .. } => {
+            "Look for water in the connector, a broken wire and a weak cell; press the probe in firmly."
+        }
+        Fault::BrokerAway { .. } => {
+            "Is the broker running, has its address or password changed, is the network up? rindwatch tries \
+             again by itself."
+        }
+        Fault::Unreadable { .. } => {
+            "Has the node's firmware or topic changed? rindwatch explain shows how a message would be read."
+        }
+        Fault::MailRefused { .. } => {
+            "See the server's words below. When mended: rindwatch try-mail. Letters wait in the outbox until \
+             then."
+        }
+        Fault::StoreFails { .. } => {
+            "Is the disk full, read-only or worn out? What cannot be kept is not acknowledged, so the broker \
+             holds it as long as its queue is long."
+        }
+    };
+    how.to_owned()
+}
+
+fn plain_how(fault: &Fault) -> &'static str {
+    match fault {
+        Fault::Silent { .. } | Fault::Stuck { .. } | Fault::Impossible { .. } | Fault::Unreadable { .. } => {
+            "Look whether the probe has been pulled out of the soil or its box is open or wet; press it back \
+             in. Leave wires alone."
+        }
+        Fault::BrokerAway { .. } | Fault::MailRefused { .. } | Fault::StoreFails { .. } => {
+            "Look whether the small computer has power. Leave the rest to the grower."
+        }
+    }
+}
+
+fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
+    let mut why = Vec::new();
+    match fault {
+        Fault::Silent { usual_s, .. } => {
+            let gap = amounts::hours(f64::from(*usual_s) / 3600.0);
+            why.push(format!("It usually reports every {gap}."));
+        }
+        Fault::Stuck { .. } => why.push("Soil and air move at least a little in that time.".to_owned()),
+        Fault::Impossible { .. } => why.push("No soil and no weather gives such values.".to_owned()),
+        Fault::BrokerAway { words, .. } | Fault::Unreadable { words, .. } => why.push(said(words)),
+        Fault::MailRefused { words } | Fault::StoreFails { words } => why.push(said(words)),
+    }
+    why.push(blind(fault, probe, voice));
+    why
+}
+
+fn said(words: &str) -> String {
+    format!("In its own words: {}", outside(words, SERVER_WORDS))
+}
+
+/// What is a guess meanwhile, and what helps.
+fn blind(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
+    match (fault, probe) {
+        (Fault::MailRefused { .. }, _) => "Until then nobody is told anything by letter.".to_owned(),
+        (Fault::StoreFails { .. }, _) => "Until then days and advice stand on what was kept before.".to_owned(),
+        (Fault::BrokerAway { .. }, _) => {
+            "Until then no reading arrives: the water book runs on by itself, a guess that grows worse by the \
+             day."
+                .to_owned()
+        }
+        (_, Some(Probe { quantity: Quantity::SoilMoisture | Quantity::SoilCounts, bed, .. })) => {
+            let bed = bed.as_deref().unwrap_or("BED");
+            let finger = amounts::finger(voice.units());
+            voice.pick(
+                format!(
+                    "Until then water is a guess there. Feel the soil at {finger} and say it: rindwatch jot felt \
+                     {bed} dry (or damp, or wet)."
+                ),
+                format!(
+                    "Until then water is a guess there: push a finger {finger} into the soil, and if it is \
+                     dry, water as on other days."
+                ),
+            )
+        }
+        (_, Some(Probe { quantity: Quantity::Rain, .. })) => {
+            "Until then rain is not counted: read a gauge by eye, and take water letters with doubt.".to_owned()
+        }
+        (_, Some(Probe { quantity: Quantity::SoilTemperature | Quantity::AirTemperature, .. })) => {
+            "Until then shade and cover are guesses: go by a thermometer.".to_owned()
+        }
+        _ => "Until then what hangs on it is a guess.".to_owned(),
+    }
+}
+
+fn unless(fault: &Fault) -> &'static str {
+    match fault {
+        Fault::Silent { .. } | Fault::Unreadable { .. } => "If it is heard again by itself, this is over.",
+        Fault::Stuck { .. } | Fault::Impossible { .. } => "If its values make sense again, this is over.",
+        Fault::BrokerAway { .. } => "If the broker answers again, this is over.",
+        Fault::MailRefused { .. } => "If the server takes a letter again, this is over.",
+        Fault::StoreFails { .. } => "If writing succeeds again, this is over.",
+    }
+}
+
+/// The word that ends a fault.
+pub fn mended(fault: &Fault) -> &'static str {
+    match fault {
+        Fault::Silent { .. } => "It is heard again.",
+        Fault::Stuck { .. } => "Its value moves again.",
+        Fault::Impossible { .. } => "Its values make sense again.",
+        Fault::BrokerAway { .. } => "The broker answers again.",
+        Fault::Unreadable { .. } => "Its messages can be read again.",
+        Fault::MailRefused { .. } => "The mail server takes letters again.",
+        Fault::StoreFails { .. } => "Readings are kept again.",
+    }
+}

@@ -1,0 +1,324 @@
+//! Words for water and for leaving water alone.
+
+use crate::mail::amounts;
+use crate::record::{Content, EvidenceRow, Task};
+use crate::settings::garden::Units;
+
+use super::{Care, Voice, Words};
+
+/// What a water task says, taken out of its content once.
+struct Dose<'a> {
+    litres: f64,
+    today_l: f64,
+    depth_mm: f64,
+    passes: u32,
+    spread_days: u32,
+    share_used: f64,
+    depletion_mm: f64,
+    depletion_sd_mm: f64,
+    refill_mm: f64,
+    stress_mm: f64,
+    hours_to_stress: Option<f64>,
+    routine_litres: Option<f64>,
+    drier_probe: Option<&'a str>,
+    book_alone: bool,
+}
+
+fn dose(task: &Task) -> Option<Dose<'_>> {
+    let Content::Water {
+        litres,
+        depth_mm,
+        passes,
+        spread_days,
+        share_used,
+        depletion_mm,
+        depletion_sd_mm,
+        refill_mm,
+        stress_mm,
+        hours_to_stress,
+        routine_litres,
+        ref drier_probe,
+        book_alone,
+    } = task.content
+    else {
+        return None;
+    };
+    let spread_days = spread_days.max(1);
+    Some(Dose {
+        litres,
+        today_l: litres / f64::from(spread_days),
+        depth_mm,
+        passes,
+        spread_days,
+        share_used,
+        depletion_mm,
+        depletion_sd_mm,
+        refill_mm,
+        stress_mm,
+        hours_to_stress,
+        routine_litres,
+        drier_probe: drier_probe.as_deref(),
+        book_alone,
+    })
+}
+
+impl Dose<'_> {
+    /// All the water the bed holds, mm; from share used and depletion.
+    fn held_mm(&self) -> Option<f64> {
+        let held = self.depletion_mm / self.share_used;
+        (held.is_finite() && held > 0.0).then_some(held)
+    }
+}
+
+pub fn water(task: &Task, voice: &Voice) -> Words {
+    let Some(dose) = dose(task) else { return Words::default() };
+    let mut care = vec![Care::Lifting];
+    if voice.garden.vessels.hose_l_min.is_some() {
+        care.extend([Care::Hose, Care::Electricity]);
+    }
+    if hot(task) {
+        care.push(Care::Heat);
+    }
+    Words {
+        head: head(&dose, task, voice),
+        brief: format!("{} {}", amounts::litres(dose.today_l, voice.units()), voice.before(task)),
+        how: how(&dose, voice),
+        why: why(&dose, task, voice),
+        unless: unless(&dose, voice),
+        care,
+    }
+}
+
+/// The air of the last 24 hours reached 30 °C: carrying is then work in heat.
+fn hot(task: &Task) -> bool {
+    let air = |row: &&EvidenceRow| row.unit == "°C" && row.what.contains("air");
+    task.evidence.rows.iter().filter(air).any(|row| row.values.iter().flatten().any(|c| *c >= 30.0))
+}
+
+fn head(dose: &Dose, task: &Task, voice: &Voice) -> String {
+    let vessels = &voice.garden.vessels;
+    let before = voice.before(task);
+    let today = amounts::litres(dose.today_l, voice.units());
+    let cans = amounts::cans(dose.today_l, vessels.can_l);
+    // Beyond what one person is asked to carry, the first line must not read like an order to carry it.
+    let most = f64::from(vessels.cans_a_day) * vessels.can_l;
+    let carried = match vessels.hose_l_min {
+        Some(l_min) if dose.today_l > most => {
+            format!("{cans} or {} of hose", amounts::hose(dose.today_l, l_min))
+        }
+        None if dose.today_l > most => format!("{cans} (not more than {} a person)", vessels.cans_a_day),
+        _ => cans,
+    };
+    if dose.spread_days > 1 {
+        let all = amounts::litres(dose.litres, voice.units());
+        format!("{today} today, {carried}, {before}; {all} in all over {} days", dose.spread_days)
+    } else {
+        format!("{today}, {carried}, {before}")
+    }
+}
+
+fn how(dose: &Dose, voice: &Voice) -> Vec<String> {
+    let vessels = &voice.garden.vessels;
+    let units = voice.units();
+    let mut how = Vec::new();
+    let all = amounts::litres(dose.litres, units);
+    how.push(voice.pick(
+        format!(
+            "{all} is {} over the rooted bed: to the full mark, not beyond.",
+            amounts::depth(dose.depth_mm, units)
+        ),
+        format!("{all} fills the bed; more than that does harm."),
+    ));
+    if let Some(l_min) = vessels.hose_l_min {
+        how.push(format!("By hose: {}.", amounts::hose(dose.today_l, l_min)));
+    }
+    how.push(if dose.passes > 1 {
+        format!("Give it in {} passes with half an hour between, so that the soil takes it.", dose.passes)
+    } else {
+        "Give it slowly, on the soil and not on the leaves.".to_owned()
+    });
+    how.push("Stop if it runs off at the foot of the mound.".to_owned());
+    if dose.spread_days > 1 {
+        let more = amounts::counted(f64::from(dose.spread_days - 1), "more day");
+        how.push(format!("The same again on {more}: all at once after dry days can split the fruit."));
+    }
+    how.extend(dose.routine_litres.map(|usual_l| routine(dose.today_l, usual_l, voice)));
+    how.extend(load(voice));
+    how
+}
+
+/// The dose beside what the grower gives anyway.
+fn routine(today_l: f64, usual_l: f64, voice: &Voice) -> String {
+    let can_l = voice.garden.vessels.can_l;
+    let usual = amounts::litres(usual_l, voice.units());
+    let more_l = today_l - usual_l;
+    let differ =
+        format!("{}, {}", amounts::litres(more_l.abs(), voice.units()), amounts::cans(more_l.abs(), can_l));
+    if more_l.abs() < can_l / 2.0 {
+        format!("The usual {usual} is right, and today it matters.")
+    } else if more_l > 0.0 {
+        format!("That is {differ}, more than the usual {usual}.")
+    } else {
+        format!("That is {differ}, less than the usual {usual}.")
+    }
+}
+
+/// What to do when the letter asks for more cans than one person should carry in a day.
+fn load(voice: &Voice) -> Option<String> {
+    let vessels = &voice.garden.vessels;
+    let cap_l = f64::from(vessels.cans_a_day) * vessels.can_l;
+    if voice.load_l <= cap_l {
+        return None;
+    }
+    let cans = amounts::cans(voice.load_l, vessels.can_l);
+    let most = vessels.cans_a_day;
+    Some(match vessels.hose_l_min {
+        Some(l_min) => format!(
+            "Altogether {cans}: too much for one person to carry in a day ({most} at most). Use the hose, \
+             {}, or share it with a second person.",
+            amounts::hose(voice.load_l, l_min)
+        ),
+        None => format!(
+            "Altogether {cans}: too much for one person to carry in a day ({most} at most). Share it with a \
+             second person, or carry {most} now and the rest in the next window."
+        ),
+    })
+}
+
+fn why(dose: &Dose, task: &Task, voice: &Voice) -> Vec<String> {
+    let mut why = if voice.is_grower() { figures(dose, voice) } else { plainly(dose) };
+    let finger = amounts::finger(voice.units());
+    if dose.book_alone {
+        why.push(voice.pick(
+            format!(
+                "No moisture probe can be trusted now: this is the water book alone, a guess. Feel the soil \
+                 at {finger} first and say it: rindwatch jot felt {} dry (or damp, or wet).",
+                task.subject
+            ),
+            format!(
+                "No probe in the soil can be trusted now, so this is a guess. Push a finger {finger} into the \
+                 soil first: if it is wet, give nothing; if it is damp, give half."
+            ),
+        ));
+    } else if let Some(probe) = dose.drier_probe {
+        why.push(voice.pick(
+            format!("The spots disagree; the drier one stands for the bed: {probe}."),
+            "One part of the bed is drier than the other; this goes by the drier one.",
+        ));
+    }
+    why
+}
+
+fn figures(dose: &Dose, voice: &Voice) -> Vec<String> {
+    let units = voice.units();
+    let marks = dose.held_mm().map_or(String::new(), |held| {
+        format!(
+            ", refill mark at {}, stress mark at {}",
+            amounts::percent(dose.refill_mm / held),
+            amounts::percent(dose.stress_mm / held)
+        )
+    });
+    let gone = format!(
+        "{} of the held water is gone (±{}).",
+        amounts::depth(dose.depletion_mm, units),
+        amounts::depth(dose.depletion_sd_mm, units)
+    );
+    let ahead = match dose.hours_to_stress {
+        Some(hours) if hours > 0.0 => {
+            format!(" In hot weather the stress mark comes in {}.", amounts::hours(hours))
+        }
+        Some(_) => " The stress mark is passed: growth is being lost.".to_owned(),
+        None => String::new(),
+    };
+    vec![format!("Share used {}{marks}.", amounts::percent(dose.share_used)), format!("{gone}{ahead}")]
+}
+
+fn plainly(dose: &Dose) -> Vec<String> {
+    let gone = amounts::share_words(dose.share_used);
+    let ahead = match dose.hours_to_stress {
+        Some(hours) if hours > 0.0 => {
+            format!("Without water the plant begins to suffer in {} if it is hot.", amounts::hours(hours))
+        }
+        Some(_) => "The plant is short of water already.".to_owned(),
+        None => "It wants filling before the plant suffers.".to_owned(),
+    };
+    vec![format!("Of the water the bed can hold for the plant, {gone} is gone."), ahead]
+}
+
+fn unless(dose: &Dose, voice: &Voice) -> Vec<String> {
+    let units = voice.units();
+    let litres_per_mm = dose.litres / dose.depth_mm;
+    if !litres_per_mm.is_finite() || dose.depth_mm <= 0.0 {
+        return vec!["If it rains hard before then, skip it.".to_owned()];
+    }
+    // Rain that would do the work of the dose; a tenth of an inch is the smallest mark on a US gauge.
+    let (step_mm, step) = match units {
+        Units::Metric => (1.0, "mm"),
+        Units::Us => (2.54, "tenth of an inch"),
+    };
+    vec![format!(
+        "If it rains {} or more before then, skip it; each {step} of rain is {} less to give.",
+        amounts::depth(dose.depth_mm.ceil(), units),
+        amounts::litres(litres_per_mm * step_mm, units)
+    )]
+}
+
+/// Why a call for water is withdrawn: where the bed stands now.
+pub fn now_stands(task: &Task, voice: &Voice) -> Vec<String> {
+    let Some(dose) = dose(task) else { return Vec::new() };
+    let marks = dose.held_mm().map_or(String::new(), |held| {
+        format!(", refill mark at {}", amounts::percent(dose.refill_mm / held))
+    });
+    vec![voice.pick(
+        format!("Share used is now {}{marks}.", amounts::percent(dose.share_used)),
+        "The bed has enough water again.",
+    )]
+}
+
+pub fn hold_water(task: &Task, voice: &Voice) -> Words {
+    let Content::HoldWater { rain_mm, dry_days, over_full_hours, split_time, until_ms } = task.content else {
+        return Words::default();
+    };
+    let head = match until_ms {
+        Some(until_ms) if until_ms > voice.now_ms => format!("no water before {}", voice.moment(until_ms)),
+        _ => "no water until you hear more".to_owned(),
+    };
+    let mut how = vec!["Leave can and hose alone, and turn off a drip or timer that runs.".to_owned()];
+    if voice.is_grower() {
+        how.push("See that water can drain off the bed.".to_owned());
+    }
+    if split_time {
+        how.push("Look at the fruit in the morning: ribs, blossom end and stem.".to_owned());
+    }
+    let mut why = Vec::new();
+    if let Some(rain_mm) = rain_mm {
+        let rain = amounts::depth(rain_mm, voice.units());
+        let after = match dry_days {
+            Some(days) if days > 0 => format!(" after {}", amounts::counted(f64::from(days), "dry day")),
+            _ => String::new(),
+        };
+        why.push(format!("{rain} of rain in 24 hours{after}."));
+    }
+    if let Some(hours) = over_full_hours {
+        let since = amounts::hours(hours);
+        why.push(voice.pick(
+            format!("The bed has stood above its full mark for {since}: its roots want air."),
+            format!("The soil has held more water than is good for the roots for {since}."),
+        ));
+    }
+    if split_time {
+        why.push("Much water after little splits a fruit of this age.".to_owned());
+    }
+    Words {
+        brief: head.clone(),
+        head,
+        how,
+        why,
+        unless: vec![format!(
+            "If the leaves hang at dawn, feel the soil at {} and go by your hand; leaves that hang at midday \
+             only are not thirsty.",
+            amounts::finger(voice.units())
+        )],
+        care: vec![Care::Electricity],
+    }
+}

@@ -1,0 +1,91 @@
+//! Words for shade by day and cover by night.
+
+use crate::mail::amounts;
+use crate::record::{Content, Task};
+
+use super::{Care, Voice, Words};
+
+pub fn shade(task: &Task, voice: &Voice) -> Words {
+    let Content::Shade { from_dawn, soil_hot_c, .. } = task.content else { return Words::default() };
+    let head = format!("shade the fruit {}", voice.before(task));
+    let mut why = shade_stands(task, voice);
+    why.push("Sun on the skin of the fruit in such heat scalds and hardens it.".to_owned());
+    if from_dawn {
+        why.push(
+            "Told from dawn and from yesterday, because you are not free later: less sure than a figure of \
+             the forenoon."
+                .to_owned(),
+        );
+    }
+    if let Some(soil_c) = soil_hot_c {
+        let soil = amounts::temperature(soil_c, voice.units());
+        why.push(voice.pick(
+            format!(
+                "The root zone itself stands at {soil}: shade the bed too where the leaves leave it bare."
+            ),
+            format!("The soil itself is at {soil}, hot for roots: shade bare soil too."),
+        ));
+    }
+    Words {
+        brief: head.clone(),
+        head,
+        how: vec![
+            "A light cloth over the fruit, clear of its skin so that air moves, the leaves left free. It may \
+             stay until evening."
+                .to_owned(),
+        ],
+        why,
+        unless: vec![
+            "If thick cloud stands over the garden at 11:00, skip it; a cloth laid in vain does no harm."
+                .to_owned(),
+        ],
+        care: vec![Care::Heat, Care::Sheets],
+    }
+}
+
+/// The day's foreseen maximum against the mark.
+pub fn shade_stands(task: &Task, voice: &Voice) -> Vec<String> {
+    let Content::Shade { foreseen_max_c, sd_c, mark_c, .. } = task.content else { return Vec::new() };
+    let units = voice.units();
+    vec![format!(
+        "The day is foreseen to reach {} ({}, a guess); shade mark {}.",
+        amounts::temperature(foreseen_max_c, units),
+        amounts::temperature_spread(sd_c, units),
+        amounts::temperature(mark_c, units)
+    )]
+}
+
+pub fn cover(task: &Task, voice: &Voice) -> Words {
+    let Content::Cover { escalated, .. } = task.content else { return Words::default() };
+    let head = format!("cover plant and fruit {}", voice.before(task));
+    let mut why = cover_stands(task, voice);
+    why.push("On a clear still night leaves get colder than the air.".to_owned());
+    if escalated {
+        why.push(
+            "The evening is colder than the afternoon let foresee; this is for the night that has begun."
+                .to_owned(),
+        );
+    }
+    Words {
+        brief: head.clone(),
+        head,
+        how: vec!["Sheets over leaves and fruit while it is light, the edges held down all round; off again by 09:00.".to_owned()],
+        why,
+        unless: vec![
+            "Thick cloud or a steady wind through the night keeps it milder; if in doubt, cover.".to_owned(),
+        ],
+        care: vec![Care::NightSheets],
+    }
+}
+
+/// The night's foreseen minimum against the mark.
+pub fn cover_stands(task: &Task, voice: &Voice) -> Vec<String> {
+    let Content::Cover { foreseen_min_c, sd_c, mark_c, .. } = task.content else { return Vec::new() };
+    let units = voice.units();
+    vec![format!(
+        "The night is foreseen to fall to {} ({}, a guess); cover mark {}.",
+        amounts::temperature(foreseen_min_c, units),
+        amounts::temperature_spread(sd_c, units),
+        amounts::temperature(mark_c, units)
+    )]
+}
