@@ -19,9 +19,13 @@ mod real;
 
 pub mod air;
 pub mod climate;
+pub mod crop;
+pub mod degree_days;
 pub mod evapotranspiration;
 pub mod filter;
 pub mod foresight;
+pub mod frost;
+pub mod soil;
 pub mod soil_air;
 pub mod sun;
 pub mod water;

@@ -3,6 +3,7 @@
 //! *Depletion* is the water missing from the full mark, mm over the rooted area: 0 at the full mark,
 //! `taw_mm` at the wilt mark, below 0 while surplus water still drains. 1 mm on 1 m² is 1 L.
 
+use crate::crop;
 use crate::error::{Error, within};
 use crate::real::ceil;
 
@@ -192,8 +193,8 @@ pub fn step(bed: &BedDay) -> Result<BedDayOut, Error> {
     let transpiration_mm = (ks * kcb * bed.et0_mm).min(available_mm);
 
     let ke_exposed = if few > 0.0 {
-        let kr = ((bed.tew_mm - surface_mm) / (bed.tew_mm - bed.rew_mm)).clamp(0.0, 1.0);
-        (kr * (bed.kc_max - kcb).max(0.0) / few).min(bed.kc_max)
+        let kr = crop::surface_reduction(surface_mm, bed.rew_mm, bed.tew_mm)?;
+        crop::evaporation_coefficient(kr, kcb, bed.kc_max, few)? / few
     } else {
         0.0
     };
