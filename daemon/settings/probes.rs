@@ -1,0 +1,322 @@
+//! The probes: `[probe.NAME]`, one quantity from one topic each.
+
+use toml::de::DeValue;
+
+use super::amounts::{DURATION, LENGTH, SHARE, TIP, amount, from_words, number, one_of, whole, words};
+use super::beds::BedFacts;
+use super::document::{Parsed, Table};
+use super::garden::{Probe, RainForm, Scaling, TimeForm, TwoPoint};
+use super::patch::key_fault;
+use super::units::{self, COUNTS, TIPS, Unit};
+use super::{defaults, topics};
+use crate::quantities::{KINDS, Quantity};
+
+/// Most probes of a garden.
+const PROBES: usize = 500;
+
+const RAIN_FORMS: &[(&str, RainForm)] = &[
+    ("counter", RainForm::Counter),
+    ("increment", RainForm::Increment),
+    ("rate", RainForm::Rate),
+    ("daily-total", RainForm::DailyTotal),
+];
+
+const TIME_FORMS: &[(&str, TimeWord)] = &[
+    ("arrival", TimeWord::Arrival),
+    ("epoch-s", TimeWord::EpochSeconds),
+    ("epoch-ms", TimeWord::EpochMillis),
+    ("rfc3339", TimeWord::Rfc3339),
+    ("local", TimeWord::Local),
+];
+
+#[derive(Clone, Copy, PartialEq)]
+enum TimeWord {
+    Arrival,
+    EpochSeconds,
+    EpochMillis,
+    Rfc3339,
+    Local,
+}
+
+/// Reads all probes. `root` is where our own words are published.
+pub(super) fn probes(top: &Table<'_>, beds: &[BedFacts], root: Option<&str>) -> Vec<Probe> {
+    let table = top.table("probe");
+    let tables = table.tables();
+    if tables.is_empty() && !top.has("probe") {
+        top.complain("probe", "missing; write [probe.NAME] with measures, topic and unit");
+    } else if tables.is_empty() && table.is_there() {
+        table.complain_whole("no probe in it; write [probe.NAME] with measures, topic and unit");
+    }
+    if tables.len() > PROBES {
+        table.complain_whole(format!("at most {PROBES} probes"));
+    }
+    let mut read: Vec<(String, Option<String>, Option<String>)> = Vec::new();
+    let mut probes = Vec::new();
+    for (name, one) in tables {
+        if let Some(rule) = key_fault(&name) {
+            one.complain_whole(rule);
+        } else if beds.iter().any(|bed| bed.name == name) {
+            one.complain_whole("a bed has this name already; letters and files could not tell them apart");
+        }
+        let topic = topic(&one, root);
+        let pointer = one.take("value", pointer);
+        let same = |other: &&(String, Option<String>, Option<String>)| {
+            let filters = topic.as_deref().zip(other.1.as_deref());
+            other.2 == pointer && filters.is_some_and(|(one, other)| topics::meet(one, other))
+        };
+        if let Some((other, ..)) = read.iter().find(same) {
+            let at = if pointer.is_some() { "value" } else { "topic" };
+            one.complain(at, format!("reads the same value as probe.{other}"));
+        }
+        read.push((name.clone(), topic.clone(), pointer.clone()));
+        probes.extend(probe(name, one, beds, topic, pointer));
+    }
+    probes
+}
+
+fn topic(table: &Table<'_>, root: Option<&str>) -> Option<String> {
+    let filter =
+        table.need("topic", "the MQTT topic it publishes to, like \"garden/long/upper\"", |value| {
+            let filter = words(value)?;
+            topics::fault(&filter).map_or(Ok(filter), |rule| Err(rule.to_owned()))
+        })?;
+    if let Some(root) = root.filter(|root| topics::meet(&filter, &format!("{root}/#"))) {
+        let rule =
+            format!("would hear our own words under {root}; narrow it, or set publish-root of [broker]");
+        table.complain("topic", rule);
+    }
+    Some(filter)
+}
+
+fn probe(
+    name: String,
+    table: Table<'_>,
+    beds: &[BedFacts],
+    topic: Option<String>,
+    pointer: Option<String>,
+) -> Option<Probe> {
+    let measures = table.need("measures", "like \"soil-moisture\"", measures);
+    let unit_word = table.need("unit", "the unit of the number it sends, like \"%\" or \"C\"", words);
+    let unit = measures.zip(unit_word.as_deref()).and_then(|(quantity, word)| {
+        units::find(quantity, word).map_err(|rule| table.complain("unit", rule)).ok()
+    });
+    let scale = table.take("scale", factor).unwrap_or(1.0);
+    let tip_mm = tip(&table, unit);
+    let calibration = calibration(&table, unit);
+    let rain = rain_form(&table, measures, unit);
+    let bed = bed_of(&table, measures, beds);
+    let depth_m = depth(&table, measures, bed.as_deref().and_then(|bed| beds.iter().find(|b| b.name == bed)));
+    let (time, time_pointer) = time(&table, pointer.is_some());
+    let every_s =
+        table.take("every", amount(&DURATION, 1.0..=86_400.0)).map(|seconds| seconds.round() as u32);
+    let qos = table.take("qos", whole(0..=1)).map_or(Some(defaults::QOS), |qos| u8::try_from(qos).ok());
+    table.close();
+    let raw = unit?.word == COUNTS && calibration.is_none();
+    Some(Probe {
+        name,
+        bed,
+        quantity: if raw { Quantity::SoilCounts } else { measures? },
+        depth_m,
+        topic: topic?,
+        pointer,
+        unit: unit_word?,
+        scaling: Scaling { factor: unit?.factor * scale * tip_mm, offset: unit?.offset },
+        calibration,
+        rain,
+        time,
+        time_pointer,
+        every_s,
+        qos: qos?,
+    })
+}
+
+fn measures(value: &DeValue<'_>) -> Parsed<Quantity> {
+    let word = words(value)?;
+    match Quantity::from_key(&word) {
+        Some(Quantity::SoilCounts) => {
+            Err(format!("write \"soil-moisture\" here and \"{COUNTS}\" as the unit"))
+        }
+        Some(quantity) => Ok(quantity),
+        None => {
+            let kinds = KINDS.iter().filter(|kind| kind.quantity != Quantity::SoilCounts);
+            let known = kinds.map(|kind| kind.key).collect::<Vec<_>>().join(", ");
+            Err(format!("one of {known} is wanted"))
+        }
+    }
+}
+
+fn factor(value: &DeValue<'_>) -> Parsed<f64> {
+    let factor = number(value)?;
+    let sane = (1e-9..=1e9).contains(&factor.abs());
+    if sane { Ok(factor) } else { Err("must not be 0, and within a thousand million".to_owned()) }
+}
+
+/// A JSON Pointer (RFC 6901).
+fn pointer(value: &DeValue<'_>) -> Parsed<String> {
+    let pointer = words(value)?;
+    let escapes_fit = pointer.split('~').skip(1).all(|after| after.starts_with(['0', '1']));
+    if pointer.starts_with('/') && escapes_fit {
+        Ok(pointer)
+    } else {
+        Err("a JSON Pointer is wanted: / before each name on the way, like \"/soil/moisture\"".to_owned())
+    }
+}
+
+/// Millimetres of a tip; 1 where no tips are counted.
+fn tip(table: &Table<'_>, unit: Option<Unit>) -> f64 {
+    let tip = table.take("tip", amount(&TIP, 0.01..=5.0));
+    let counted = unit.map(|unit| unit.word == TIPS);
+    if counted == Some(true) && !table.has("tip") {
+        table.complain("tip", "missing; the rain of one tip, like \"0.2 mm\"");
+    }
+    if counted == Some(false) && table.has("tip") {
+        table.complain("tip", format!("only for unit = \"{TIPS}\""));
+    }
+    tip.unwrap_or(1.0)
+}
+
+/// `dry` and `wet`: both or neither, and only for counts.
+fn calibration(table: &Table<'_>, unit: Option<Unit>) -> Option<TwoPoint> {
+    let (dry, wet) = (table.take("dry", point), table.take("wet", point));
+    let (dry_there, wet_there) = (table.has("dry"), table.has("wet"));
+    let at = if dry_there { "dry" } else { "wet" };
+    if unit.is_some_and(|unit| unit.word != COUNTS) && (dry_there || wet_there) {
+        table.complain(at, format!("only for unit = \"{COUNTS}\"; this probe reports water already"));
+        return None;
+    }
+    if dry_there != wet_there {
+        table.complain(at, "dry and wet belong together; one point makes no line");
+    }
+    let (dry, wet) = (dry?, wet?);
+    if dry.0 == wet.0 {
+        table.complain("wet", "the same count as dry; the two points must differ");
+    }
+    if dry.1 >= wet.1 {
+        table.complain("wet", "must hold more water than dry");
+    }
+    Some(TwoPoint { dry, wet })
+}
+
+/// "2800 at 5 %": a count and the water of the soil it was read in.
+fn point(value: &DeValue<'_>) -> Parsed<(f64, f64)> {
+    let rule = || "a count and the soil's water are wanted, like \"2800 at 5 %\"".to_owned();
+    let text = words(value)?;
+    let (count, water) = text.split_once(" at ").ok_or_else(rule)?;
+    let count: f64 = count.trim().parse().map_err(|_| rule())?;
+    let water = from_words(&SHARE, water)?;
+    if count.is_finite() && (0.0..=0.95).contains(&water) { Ok((count, water)) } else { Err(rule()) }
+}
+
+/// `form` of rain: a rate in mm/h or in/h, an amount in the other units.
+fn rain_form(table: &Table<'_>, measures: Option<Quantity>, unit: Option<Unit>) -> Option<RainForm> {
+    let form = table.take("form", one_of(RAIN_FORMS));
+    match measures {
+        Some(Quantity::Rain) => {}
+        Some(_) if table.has("form") => {
+            table.complain("form", "only for rain");
+            return None;
+        }
+        _ => return None,
+    }
+    let is_rate = unit.map(|unit| unit.word.ends_with("/h"));
+    match (form, is_rate) {
+        (None, Some(true)) if !table.has("form") => return Some(RainForm::Rate),
+        (None, Some(false)) if !table.has("form") => table.complain(
+            "form",
+            "missing; \"counter\" (total since the node started), \"increment\" (since its last message) or \
+             \"daily-total\"",
+        ),
+        (Some(RainForm::Rate), Some(false)) => {
+            table.complain("form", "a rate is told in mm/h or in/h; see unit");
+        }
+        (Some(form), Some(true)) if form != RainForm::Rate => {
+            table.complain("form", "mm/h and in/h tell a rate; see unit");
+        }
+        _ => {}
+    }
+    form
+}
+
+/// Soil probes stand in a bed, by default in the only one; air, wind, sun and rain belong to the patch.
+fn bed_of(table: &Table<'_>, measures: Option<Quantity>, beds: &[BedFacts]) -> Option<String> {
+    let bed = table.take("bed", |value| {
+        let name = words(value)?;
+        let known = || beds.iter().map(|bed| bed.name.as_str()).collect::<Vec<_>>().join(", ");
+        if beds.iter().any(|bed| bed.name == name) {
+            Ok(name)
+        } else {
+            Err(format!("no bed of that name; known: {}", known()))
+        }
+    });
+    match measures? {
+        Quantity::SoilMoisture | Quantity::SoilCounts | Quantity::SoilTemperature => {
+            match (beds, table.has("bed")) {
+                ([only], false) => Some(only.name.clone()),
+                (_, false) => {
+                    table.complain("bed", "missing; a soil probe names the bed it stands in");
+                    None
+                }
+                _ => bed,
+            }
+        }
+        Quantity::Battery | Quantity::Signal => bed,
+        other if table.has("bed") => {
+            table.complain("bed", format!("{} belongs to the whole patch; leave bed out", other.kind().key));
+            None
+        }
+        _ => None,
+    }
+}
+
+/// Soil probes have a depth; a moisture probe stands within the rooted depth.
+fn depth(table: &Table<'_>, measures: Option<Quantity>, bed: Option<&BedFacts>) -> Option<f64> {
+    let depth = table.take("depth", amount(&LENGTH, 0.01..=2.0));
+    let soil = match measures? {
+        Quantity::SoilMoisture | Quantity::SoilCounts => true,
+        Quantity::SoilTemperature => false,
+        _ => {
+            if table.has("depth") {
+                table.complain("depth", "only for probes in the soil");
+            }
+            return None;
+        }
+    };
+    if !table.has("depth") {
+        table.complain("depth", "missing; the middle of its blade below the surface, like \"15 cm\"");
+    }
+    let rooted = bed.and_then(|bed| bed.depth_m.map(|depth| (bed, depth)));
+    if let (true, Some(at_m), Some((bed, rooted_m))) = (soil, depth, rooted)
+        && at_m > rooted_m
+    {
+        let rooted_cm = (rooted_m * 100.0).round();
+        table.complain("depth", format!("below the rooted {rooted_cm} cm of bed.{}", bed.name));
+    }
+    depth
+}
+
+/// `time` and `time-at`: a time in the payload needs its place, and a payload that can hold one.
+fn time(table: &Table<'_>, has_value_pointer: bool) -> (TimeForm, Option<String>) {
+    let form = table.take("time", one_of(TIME_FORMS)).unwrap_or(TimeWord::Arrival);
+    let at = table.take("time-at", pointer);
+    let arrival = form == TimeWord::Arrival;
+    if arrival && table.has("time-at") && !(table.has("time") && form != TimeWord::Arrival) {
+        table.complain(
+            "time-at",
+            "needs time = \"epoch-s\", \"epoch-ms\", \"rfc3339\" or \"local\" beside it",
+        );
+    }
+    if !arrival && !table.has("time-at") {
+        table.complain("time-at", "missing; where in the payload the time stands, like \"/time\"");
+    }
+    if !arrival && !has_value_pointer && !table.has("value") {
+        table.complain("time", "a bare number carries no time; name the number's place with value");
+    }
+    let form = match form {
+        TimeWord::Arrival => TimeForm::Arrival,
+        TimeWord::EpochSeconds => TimeForm::EpochSeconds,
+        TimeWord::EpochMillis => TimeForm::EpochMillis,
+        TimeWord::Rfc3339 => TimeForm::Rfc3339,
+        TimeWord::Local => TimeForm::Local,
+    };
+    (form, at)
+}

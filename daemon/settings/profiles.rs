@@ -1,0 +1,144 @@
+//! Crop and soil profiles, embedded from `config/`: every figure names its source or says that it is a
+//! judgement.
+//!
+//! To add a profile: one TOML file in `config/crops` or one table in `config/soils`, and one line here.
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+use super::document::nearest;
+use super::garden::Crop;
+
+/// The crop profiles by their key.
+pub const CROPS: [(&str, &str); 6] = [
+    ("giant-pumpkin", include_str!("../../config/crops/giant-pumpkin.toml")),
+    ("squash", include_str!("../../config/crops/squash.toml")),
+    ("watermelon", include_str!("../../config/crops/watermelon.toml")),
+    ("melon", include_str!("../../config/crops/melon.toml")),
+    ("cucumber", include_str!("../../config/crops/cucumber.toml")),
+    ("long-gourd", include_str!("../../config/crops/long-gourd.toml")),
+];
+
+/// The files of soil profiles; the name of a table is the name of the soil.
+pub const SOILS: [&str; 2] = [
+    include_str!("../../config/soils/texture-classes.toml"),
+    include_str!("../../config/soils/compost-rich.toml"),
+];
+
+/// A figure and where it is from.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Figure<T> {
+    value: T,
+    source: Option<String>,
+    judgement: Option<String>,
+}
+
+impl<T> Figure<T> {
+    /// The value, if its origin is stated.
+    fn grounded(self, key: &str) -> Result<T, ProfileError> {
+        let stated = |words: &Option<String>| words.as_ref().is_some_and(|words| !words.trim().is_empty());
+        if stated(&self.source) || stated(&self.judgement) {
+            Ok(self.value)
+        } else {
+            Err(ProfileError(format!("{key} names neither a source nor a judgement")))
+        }
+    }
+}
+
+/// A profile that can't be used.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub struct ProfileError(String);
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct CropFile {
+    kcb: Figure<[f64; 3]>,
+    stage_days: Figure<[f64; 4]>,
+    height_m: Figure<f64>,
+    depletion_share: Figure<f64>,
+    base_c: Figure<f64>,
+    upper_c: Figure<f64>,
+    split_from_days: Figure<u32>,
+}
+
+/// Reads a crop profile. Fails on unknown keys, missing figures, and figures without origin.
+pub fn parse_crop(name: &str, text: &str) -> Result<Crop, ProfileError> {
+    let file: CropFile = toml::from_str(text).map_err(|error| ProfileError(error.message().to_owned()))?;
+    Ok(Crop {
+        name: name.to_owned(),
+        kcb: file.kcb.grounded("kcb")?,
+        stage_days: file.stage_days.grounded("stage-days")?,
+        height_m: file.height_m.grounded("height-m")?,
+        depletion_share: file.depletion_share.grounded("depletion-share")?,
+        base_c: file.base_c.grounded("base-c")?,
+        upper_c: file.upper_c.grounded("upper-c")?,
+        split_from_days: file.split_from_days.grounded("split-from-days")?,
+    })
+}
+
+/// The crop of a settings word, or the rule that is broken.
+pub(super) fn crop(name: &str) -> Result<Crop, String> {
+    let names = CROPS.iter().map(|(known, _)| *known);
+    match CROPS.iter().find(|(known, _)| *known == name) {
+        Some((_, text)) => parse_crop(name, text).map_err(|error| error.to_string()),
+        None => Err(unknown("crop", name, names)),
+    }
+}
+
+/// A soil: what it holds. Water in m³/m³, intake in mm/h.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Soil {
+    /// Wilting point.
+    pub wilt: f64,
+    /// Field capacity.
+    pub full: f64,
+    /// All pores filled.
+    pub saturation: f64,
+    /// Saturated conductivity: the rate it takes in for long.
+    pub intake_mm_h: f64,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+struct SoilTable {
+    wilt: f64,
+    full: f64,
+    saturation: f64,
+    intake_mm_h: f64,
+    source: Option<String>,
+    judgement: Option<String>,
+}
+
+/// Reads a file of soils. Fails on unknown keys, missing figures, and soils without origin.
+pub fn parse_soils(text: &str) -> Result<BTreeMap<String, Soil>, ProfileError> {
+    let tables: BTreeMap<String, SoilTable> =
+        toml::from_str(text).map_err(|error| ProfileError(error.message().to_owned()))?;
+    let mut soils = BTreeMap::new();
+    for (name, table) in tables {
+        let SoilTable { wilt, full, saturation, intake_mm_h, source, judgement } = table;
+        let soil = Soil { wilt, full, saturation, intake_mm_h };
+        let soil = Figure { value: soil, source, judgement }.grounded(&name)?;
+        soils.insert(name, soil);
+    }
+    Ok(soils)
+}
+
+/// The soil of a settings word, or the rule that is broken.
+pub(super) fn soil(name: &str) -> Result<Soil, String> {
+    let mut known = BTreeMap::new();
+    for text in SOILS {
+        known.append(&mut parse_soils(text).map_err(|error| error.to_string())?);
+    }
+    let names = known.keys().map(String::as_str);
+    known.get(name).copied().ok_or_else(|| unknown("soil", name, names))
+}
+
+fn unknown<'k>(what: &str, name: &str, names: impl Iterator<Item = &'k str> + Clone) -> String {
+    match nearest(name, names.clone()) {
+        Some(near) => format!("no {what} of that name; did you mean \"{near}\"?"),
+        None => format!("no {what} of that name; known: {}", names.collect::<Vec<_>>().join(", ")),
+    }
+}
