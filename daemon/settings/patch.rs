@@ -188,11 +188,20 @@ fn person(
     (person, role)
 }
 
-/// An address as RFC 5321 writes it, without a display name.
+/// An address as RFC 5321 §4.1.2 writes it, in the plain form (dot-string and domain, ASCII): no display
+/// name, no quotes.
 pub(super) fn mail_address(value: &DeValue<'_>) -> Parsed<String> {
     let address = words(value)?;
-    match lettre::Address::from_str(&address) {
-        Ok(_) => Ok(address),
-        Err(_) => Err("no mail address; write it like \"you@example.org\"".to_owned()),
-    }
+    let atom = |c: char| c.is_ascii_alphanumeric() || "!#$%&'*+-/=?^_`{|}~".contains(c);
+    let label = |label: &str| {
+        (1..=63).contains(&label.len())
+            && label.chars().all(|c| c.is_ascii_alphanumeric() || c == '-')
+            && !label.starts_with('-')
+            && !label.ends_with('-')
+    };
+    let fits = address.split_once('@').is_some_and(|(local, domain)| {
+        let local_fits = local.split('.').all(|part| !part.is_empty() && part.chars().all(atom));
+        local_fits && local.len() <= 64 && domain.split('.').all(label) && address.len() <= 254
+    });
+    if fits { Ok(address) } else { Err("no mail address; write it like \"you@example.org\"".to_owned()) }
 }

@@ -1,5 +1,5 @@
-//! Crop and soil profiles, embedded from `config/`: every figure names its source or says that it is a
-//! judgement.
+//! Crop and soil profiles, embedded from `config/`: every figure names its source, a publication or
+//! "judgement:" with its grounds.
 //!
 //! To add a profile: one TOML file in `config/crops` or one table in `config/soils`, and one line here.
 
@@ -32,17 +32,14 @@ pub const SOILS: [&str; 2] = [
 struct Figure<T> {
     value: T,
     source: Option<String>,
-    judgement: Option<String>,
 }
 
 impl<T> Figure<T> {
-    /// The value, if its origin is stated.
-    fn grounded(self, key: &str) -> Result<T, ProfileError> {
-        let stated = |words: &Option<String>| words.as_ref().is_some_and(|words| !words.trim().is_empty());
-        if stated(&self.source) || stated(&self.judgement) {
-            Ok(self.value)
-        } else {
-            Err(ProfileError(format!("{key} names neither a source nor a judgement")))
+    /// The value, if its source is stated.
+    fn sourced(self, key: &str) -> Result<T, ProfileError> {
+        match self.source {
+            Some(source) if !source.trim().is_empty() => Ok(self.value),
+            _ => Err(ProfileError(format!("{key} names no source"))),
         }
     }
 }
@@ -64,18 +61,18 @@ struct CropFile {
     split_from_days: Figure<u32>,
 }
 
-/// Reads a crop profile. Fails on unknown keys, missing figures, and figures without origin.
+/// Reads a crop profile. Fails on unknown keys, missing figures, and figures without source.
 pub fn parse_crop(name: &str, text: &str) -> Result<Crop, ProfileError> {
     let file: CropFile = toml::from_str(text).map_err(|error| ProfileError(error.message().to_owned()))?;
     Ok(Crop {
         name: name.to_owned(),
-        kcb: file.kcb.grounded("kcb")?,
-        stage_days: file.stage_days.grounded("stage-days")?,
-        height_m: file.height_m.grounded("height-m")?,
-        depletion_share: file.depletion_share.grounded("depletion-share")?,
-        base_c: file.base_c.grounded("base-c")?,
-        upper_c: file.upper_c.grounded("upper-c")?,
-        split_from_days: file.split_from_days.grounded("split-from-days")?,
+        kcb: file.kcb.sourced("kcb")?,
+        stage_days: file.stage_days.sourced("stage-days")?,
+        height_m: file.height_m.sourced("height-m")?,
+        depletion_share: file.depletion_share.sourced("depletion-share")?,
+        base_c: file.base_c.sourced("base-c")?,
+        upper_c: file.upper_c.sourced("upper-c")?,
+        split_from_days: file.split_from_days.sourced("split-from-days")?,
     })
 }
 
@@ -109,18 +106,17 @@ struct SoilTable {
     saturation: f64,
     intake_mm_h: f64,
     source: Option<String>,
-    judgement: Option<String>,
 }
 
-/// Reads a file of soils. Fails on unknown keys, missing figures, and soils without origin.
+/// Reads a file of soils. Fails on unknown keys, missing figures, and soils without source.
 pub fn parse_soils(text: &str) -> Result<BTreeMap<String, Soil>, ProfileError> {
     let tables: BTreeMap<String, SoilTable> =
         toml::from_str(text).map_err(|error| ProfileError(error.message().to_owned()))?;
     let mut soils = BTreeMap::new();
     for (name, table) in tables {
-        let SoilTable { wilt, full, saturation, intake_mm_h, source, judgement } = table;
+        let SoilTable { wilt, full, saturation, intake_mm_h, source } = table;
         let soil = Soil { wilt, full, saturation, intake_mm_h };
-        let soil = Figure { value: soil, source, judgement }.grounded(&name)?;
+        let soil = Figure { value: soil, source }.sourced(&name)?;
         soils.insert(name, soil);
     }
     Ok(soils)
