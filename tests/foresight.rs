@@ -190,7 +190,6 @@ fn guesses(days: &[Day], probe: usize) -> Vec<AirGuess> {
             day_of_year: u16::try_from(days[i].date.ordinal()).expect("a day of the year"),
             latitude_deg: LATITUDE_DEG,
             damping_depth_m: None,
-            usual: None,
         })
         .expect("a plausible day")
     };

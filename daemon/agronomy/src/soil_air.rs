@@ -5,34 +5,21 @@
 //! ground above the air. The half range of the air is the half range at the probe, carried up to the surface
 //! by `exp(z/d)` (Carslaw and Jaeger, the semi-infinite solid under a periodic surface temperature; d is the
 //! depth at which the daily wave has fallen to 1/e, commonly 0.08 to 0.15 m) and divided by the sun of the
-//! season, because the same air range goes with a larger surface range under a higher sun.
+//! season, because the same air range goes with a larger surface range under a higher sun. The deeper the
+//! probe, the more the range leans on the built-in climate ([`crate::climate`]); below 15 cm the mean too.
 //!
 //! The season enters by extraterrestrial radiation (FAO-56 eq 21) instead of by month, so it holds on both
 //! hemispheres. Constants were fitted on the even ISO weeks, May to September, of one grassland record in
 //! Kansas at 5, 20 and 40 cm; April and October, outside the fit, come out without bias from 5 cm. A bed
 //! under leaves, mulch or a tunnel differs: the guess is called a guess, and one air thermometer ends it.
 
+use crate::climate::{Usual, usual};
 use crate::error::{Error, within};
 use crate::real::{exp, ln, sqrt};
 use crate::sun;
 
 /// Default depth at which the daily wave has fallen to 1/e, m. Common mineral soils have 0.08 to 0.15.
 pub const DAMPING_DEPTH_M: f64 = 0.15;
-
-/// Half of the air's usual daily range where nobody knows better, °C. From memory, temperate lowlands,
-/// summer half-year; about ± 2.
-pub const USUAL_HALF_RANGE_C: f64 = 5.5;
-
-/// What is usual at the place at this time of year: the guess leans on it as the probe lies deeper.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct UsualAir {
-    /// Mean air temperature of the month, °C.
-    pub mean_c: f64,
-    /// Half of the mean daily range, °C, above 0.
-    pub half_range_c: f64,
-    /// How far single days, and the table itself, stray from that mean: one standard deviation, °C.
-    pub sd_c: f64,
-}
 
 /// One closed civil day of one soil thermometer.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -54,8 +41,6 @@ pub struct SoilDay {
     pub latitude_deg: f64,
     /// Damping depth learned here from two depths ([`damping_depth_m`]), m.
     pub damping_depth_m: Option<f64>,
-    /// What is usual here; leaned on for probes deeper than 15 cm.
-    pub usual: Option<UsualAir>,
 }
 
 /// The air of a closed day as guessed from the soil, with one standard deviation of each figure.
@@ -93,13 +78,13 @@ pub fn estimate(day: &SoilDay) -> Result<AirGuess, Error> {
     let moved_on = (lag_days(z) * trend).clamp(-12.0, 12.0);
     let from_soil = day.mean_c - ground_above_air(z) + moved_on;
     let sd_soil = 1.6 + 2.7 * z;
-    let (mean_c, sd_mean_c) = match day.usual {
-        Some(usual) if z > 0.15 && usual.mean_c.is_finite() && usual.sd_c > 0.0 => {
-            by_their_spread((from_soil, sd_soil), (usual.mean_c, usual.sd_c))
-        }
-        _ => (from_soil, sd_soil),
+    let usual = usual(day.latitude_deg, day.day_of_year)?;
+    let (mean_c, sd_mean_c) = if z > 0.15 {
+        by_their_spread((from_soil, sd_soil), (usual.air_mean_c, usual.air_mean_sd_c))
+    } else {
+        (from_soil, sd_soil)
     };
-    let half = half_range_c(day, z)?;
+    let half = half_range_c(day, z, &usual)?;
     // The day's curve has a broad night and a narrow noon: the middle of the extremes lies above the mean.
     let middle = mean_c + 0.2;
     Ok(AirGuess {
@@ -134,15 +119,14 @@ fn ground_above_air(z: f64) -> f64 {
 
 /// Half of the air's daily range, °C: from the wave at the probe as far as that can be trusted at its depth
 /// (nine tenths at 5 cm, four at 20, less than two at 40), for the rest what is usual.
-fn half_range_c(day: &SoilDay, z: f64) -> Result<f64, Error> {
+fn half_range_c(day: &SoilDay, z: f64, usual: &Usual) -> Result<f64, Error> {
     let d = day.damping_depth_m.filter(|x| x.is_finite()).unwrap_or(DAMPING_DEPTH_M).clamp(0.08, 0.20);
     let at_surface = 0.5 * (day.max_c - day.min_c) * exp(z / d);
     // A polar night would divide by nothing: the sun of a mid-latitude winter is the least that counts.
     let sun = sun::extraterrestrial(day.latitude_deg, day.day_of_year)?.clamp(12.0, 45.0);
     let from_wave = 1.6 * at_surface * 40.0 / sun;
     let trust = 1.0 / (1.0 + (z / 0.17) * (z / 0.17));
-    let usual = day.usual.map(|u| u.half_range_c).filter(|x| x.is_finite() && *x > 0.0);
-    Ok((trust * from_wave + (1.0 - trust) * usual.unwrap_or(USUAL_HALF_RANGE_C)).clamp(0.5, 16.0))
+    Ok((trust * from_wave + (1.0 - trust) * 0.5 * usual.air_range_c).clamp(0.5, 16.0))
 }
 
 /// Two guesses of one thing, each weighted by the inverse of its variance.
@@ -165,7 +149,6 @@ mod tests {
             day_of_year: 172,
             latitude_deg: 40.0,
             damping_depth_m: None,
-            usual: None,
         }
     }
 
@@ -174,19 +157,15 @@ mod tests {
     }
 
     /// A wave made at the surface and weakened by exp(-z/d) gives the same range from any depth, as far as
-    /// the wave is trusted there.
+    /// the wave is trusted there: 1.6 · 4 · 40/41.6 = 6.2, and half the usual range is 6.5.
     #[test]
     fn the_wave_is_carried_back_to_the_surface() {
-        let at = |z: f64| {
-            let day = SoilDay {
-                usual: Some(UsualAir { mean_c: 20.0, half_range_c: 8.0, sd_c: 4.0 }),
-                ..midsummer(z, 22.0, 5.0 * exp(-z / DAMPING_DEPTH_M))
-            };
-            let air = guess(&day);
-            air.max_c - air.min_c
+        let half = |z: f64| {
+            let air = guess(&midsummer(z, 22.0, 4.0 * exp(-z / DAMPING_DEPTH_M)));
+            0.5 * (air.max_c - air.min_c)
         };
-        // 1.6 * 5 * 40 / 41.6 is 7.7; the usual is 8: blends of both differ by less than half a degree.
-        assert!((at(0.03) - at(0.20)).abs() < 0.5, "{} {}", at(0.03), at(0.20));
+        assert!((half(0.03) - 6.2).abs() < 0.2, "{}", half(0.03));
+        assert!((half(0.03) - half(0.20)).abs() < 0.4, "{} {}", half(0.03), half(0.20));
     }
 
     #[test]
@@ -209,10 +188,9 @@ mod tests {
 
     #[test]
     fn a_deep_probe_leans_on_the_usual_and_says_so() {
-        let usual = Some(UsualAir { mean_c: 12.0, half_range_c: 4.0, sd_c: 3.0 });
-        let shallow = guess(&SoilDay { usual, ..midsummer(0.05, 22.0, 2.0) });
-        let deep = guess(&SoilDay { usual, ..midsummer(0.40, 22.0, 0.2) });
-        assert!(shallow.mean_c > 20.0 && deep.mean_c < 18.5, "{shallow:?} {deep:?}");
+        let shallow = guess(&midsummer(0.05, 34.0, 2.0));
+        let deep = guess(&midsummer(0.40, 34.0, 0.2));
+        assert!(shallow.mean_c > 32.5 && deep.mean_c < 32.5, "{shallow:?} {deep:?}");
         assert!(deep.sd_max_c > shallow.sd_max_c + 1.0);
     }
 
