@@ -1,4 +1,16 @@
-//! The grammar of the day book: one enum, its parser and printer.
+//! The grammar of the day book: one enum, its parser and printer, and the file of many lines.
+//!
+//! To add an entry: its variant in [`Entry`], its verb in `daybook/parse.rs`, its line in
+//! `daybook/print.rs`; command, page, import and export follow.
+
+mod amounts;
+mod file;
+mod line;
+mod parse;
+mod print;
+
+pub use file::{FileError, Row, read, write};
+pub use parse::{ParseError, VERBS, parse};
 
 use serde::{Deserialize, Serialize};
 

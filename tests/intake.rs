@@ -1,7 +1,9 @@
-//! Intake: from bytes to readings, against the texts of the standards it speaks.
+//! Intake and day book: from bytes and words to readings and entries, against the standards they speak.
 
 #![allow(clippy::unwrap_used, clippy::panic)]
 
+#[path = "intake/daybook.rs"]
+mod daybook;
 #[path = "support/patch.rs"]
 mod patch;
 

@@ -31,7 +31,7 @@ pub fn probe(name: &str, quantity: Quantity) -> Probe {
     }
 }
 
-/// A garden in Central European time with the bed `long` and these probes.
+/// A garden in Central European time with the beds `long` and `round` and these probes.
 pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
     Arc::new(Garden {
         name: "patch".to_owned(),
@@ -53,7 +53,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
         quiet: hours(21, 6),
         windows: vec![hours(18, 20)],
         vessels: Vessels { can_l: 10.0, hose_l_min: Some(12.0), cans_a_day: 12 },
-        beds: vec![bed("long")],
+        beds: vec![bed("long"), bed("round")],
         probes,
         broker: Broker {
             host: "127.0.0.1".to_owned(),
@@ -75,7 +75,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
 fn bed(name: &str) -> Bed {
     Bed {
         name: name.to_owned(),
-        title: "Long bed".to_owned(),
+        title: format!("The {name} bed"),
         rooted_m2: 7.0,
         leafed_m2: None,
         depth_m: 0.4,
