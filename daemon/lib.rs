@@ -11,5 +11,6 @@ pub mod mail;
 pub mod notify;
 pub mod quantities;
 pub mod record;
+pub mod rfc3339;
 pub mod settings;
 pub mod store;

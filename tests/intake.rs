@@ -10,9 +10,10 @@ mod patch;
 use std::sync::Arc;
 
 use proptest::prelude::*;
-use rindwatch::intake::{Intake, Known, Met, Taken, explain, matches, rfc3339_ms};
+use rindwatch::intake::{Intake, Known, Met, Taken, explain, matches};
 use rindwatch::quantities::Quantity;
 use rindwatch::record::{Doubt, ProbeIx, Reading};
+use rindwatch::rfc3339;
 use rindwatch::settings::garden::*;
 
 /// 2027-07-01T12:00:00Z.
@@ -212,13 +213,13 @@ fn one_document_serves_all_its_probes() {
 /// RFC 3339 §5.8: the examples of the text, by their UTC equivalents given there.
 #[test]
 fn times_as_in_rfc_3339_section_5_8() {
-    assert_eq!(rfc3339_ms("1985-04-12T23:20:50.52Z"), Some(482_196_050_520));
-    assert_eq!(rfc3339_ms("1996-12-19T16:39:57-08:00"), rfc3339_ms("1996-12-20T00:39:57Z"));
-    assert_eq!(rfc3339_ms("1990-12-31T15:59:60-08:00"), rfc3339_ms("1990-12-31T23:59:60Z"));
-    assert!(rfc3339_ms("1990-12-31T23:59:60Z").is_some());
-    assert_eq!(rfc3339_ms("1937-01-01T12:00:27.87+00:20"), rfc3339_ms("1937-01-01T11:40:27.87Z"));
+    assert_eq!(rfc3339::parse("1985-04-12T23:20:50.52Z"), Some(482_196_050_520));
+    assert_eq!(rfc3339::parse("1996-12-19T16:39:57-08:00"), rfc3339::parse("1996-12-20T00:39:57Z"));
+    assert_eq!(rfc3339::parse("1990-12-31T15:59:60-08:00"), rfc3339::parse("1990-12-31T23:59:60Z"));
+    assert!(rfc3339::parse("1990-12-31T23:59:60Z").is_some());
+    assert_eq!(rfc3339::parse("1937-01-01T12:00:27.87+00:20"), rfc3339::parse("1937-01-01T11:40:27.87Z"));
     for wrong in ["", "2027-02-29T00:00:00Z", "2027-07-01T24:00:00Z", "2027-07-01", "2027-07-01T06:00:00"] {
-        assert_eq!(rfc3339_ms(wrong), None, "{wrong}");
+        assert_eq!(rfc3339::parse(wrong), None, "{wrong}");
     }
 }
 
@@ -282,7 +283,7 @@ fn local_times_that_happen_twice_or_never() {
     let at = |time: &str, arrived: &str| {
         let garden = patch::garden(vec![timed(TimeForm::Local)]);
         let payload = format!(r#"{{"v": 20, "at": "{time}"}}"#);
-        let arrived_ms = rfc3339_ms(arrived).unwrap();
+        let arrived_ms = rfc3339::parse(arrived).unwrap();
         let mut taken = Taken::default();
         Intake::new(Arc::clone(&garden)).take(
             "patch/soil",
@@ -296,10 +297,10 @@ fn local_times_that_happen_twice_or_never() {
         (taken.readings[0].at_ms, lines.join("\n"))
     };
     let (ms, words) = at("2027-10-31T02:30:00", "2027-10-31T06:00:00Z");
-    assert_eq!(Some(ms), rfc3339_ms("2027-10-31T00:30:00Z"));
+    assert_eq!(Some(ms), rfc3339::parse("2027-10-31T00:30:00Z"));
     assert!(words.contains("happens twice"), "{words}");
     let (ms, words) = at("2027-03-28T02:30:00", "2027-03-28T06:00:00Z");
-    assert_eq!(Some(ms), rfc3339_ms("2027-03-28T03:30:00+02:00"));
+    assert_eq!(Some(ms), rfc3339::parse("2027-03-28T03:30:00+02:00"));
     assert!(words.contains("never happens"), "{words}");
 }
 
@@ -433,6 +434,6 @@ proptest! {
     ) {
         let zone = chrono::FixedOffset::east_opt(offset_min * 60).unwrap();
         let at = chrono::DateTime::from_timestamp_millis(ms).unwrap().with_timezone(&zone);
-        prop_assert_eq!(rfc3339_ms(&at.to_rfc3339()), Some(ms));
+        prop_assert_eq!(rfc3339::parse(&at.to_rfc3339()), Some(ms));
     }
 }

@@ -15,25 +15,26 @@ use source::{File, room_of, used_paths};
 /// Who may import whom: a room, then the rooms or single items it may name. `*` = all.
 const MAY_IMPORT: &[(&str, &str)] = &[
     ("record", ""),
+    ("rfc3339", "record"),
     ("quantities", "agronomy"),
     ("clock", "record"),
     ("settings", "agronomy quantities record"),
-    ("daybook", "quantities record settings"),
-    ("intake", "quantities record settings"),
-    ("engine", "agronomy daybook intake quantities record settings"),
-    ("store", "daybook quantities record settings"),
-    ("mail", "agronomy quantities record settings"),
-    ("review", "agronomy daybook quantities record settings store"),
+    ("daybook", "quantities record rfc3339 settings"),
+    ("intake", "quantities record rfc3339 settings"),
+    ("engine", "agronomy daybook intake quantities record rfc3339 settings"),
+    ("store", "daybook quantities record rfc3339 settings"),
+    ("mail", "agronomy quantities record rfc3339 settings"),
+    ("review", "agronomy daybook quantities record rfc3339 settings store"),
     ("broker", "clock record settings"),
     ("mirror", "quantities record settings store"),
     ("notify", "record settings"),
     ("local", "daybook engine::survey record settings"),
-    ("web", "daybook engine::survey local quantities record review settings store"),
-    ("replay", "agronomy clock daybook engine intake mail quantities record settings"),
+    ("web", "daybook engine::survey local quantities record review rfc3339 settings store"),
+    ("replay", "agronomy clock daybook engine intake mail quantities record rfc3339 settings"),
     ("run", "*"),
     (
         "commands",
-        "clock daybook engine::survey intake local mail quantities record replay review run settings store",
+        "clock daybook engine::survey intake local mail quantities record replay review rfc3339 run settings store",
     ),
     ("main", "commands"),
     ("lib", ""),
@@ -54,7 +55,7 @@ const HOMES: &[(&str, &str)] = &[
 ];
 
 /// Rooms that judge and word: no files, sockets, threads or tasks there.
-const PURE: [&str; 6] = ["agronomy", "record", "quantities", "daybook", "intake", "engine"];
+const PURE: [&str; 7] = ["agronomy", "record", "rfc3339", "quantities", "daybook", "intake", "engine"];
 
 /// What a pure room may not name.
 const WORLD: [&str; 8] =

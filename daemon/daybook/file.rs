@@ -1,11 +1,9 @@
 //! The day book as a file: CSV (RFC 4180) with the columns `time,entry` and optionally `entered`.
 
-use std::io;
-
 use csv::StringRecord;
 
-use crate::intake::{rfc3339_ms, show_time};
 use crate::record::Millis;
+use crate::rfc3339;
 use crate::settings::garden::Garden;
 
 use super::{Entry, parse};
@@ -28,15 +26,12 @@ impl Row {
     }
 }
 
-/// Why a file can't be read or written.
+/// Why a file can't be read.
 #[derive(Debug, thiserror::Error)]
 pub enum FileError {
-    /// Reading or writing failed, or it is no CSV.
+    /// It is no CSV, or not UTF-8.
     #[error("day book: {0}")]
     Csv(#[from] csv::Error),
-    /// Writing failed.
-    #[error("day book: {0}")]
-    Io(#[from] io::Error),
     /// The header is another.
     #[error("day book line 1: the header is {0:?}, it must be time,entry or time,entry,entered")]
     Header(String),
@@ -46,8 +41,8 @@ pub enum FileError {
 }
 
 /// Reads a whole day book. Every line that can't be read is complained of, and then none is taken.
-pub fn read(source: impl io::Read, garden: &Garden) -> Result<Vec<Row>, FileError> {
-    let mut reader = csv::ReaderBuilder::new().flexible(true).has_headers(false).from_reader(source);
+pub fn read(text: &[u8], garden: &Garden) -> Result<Vec<Row>, FileError> {
+    let mut reader = csv::ReaderBuilder::new().flexible(true).has_headers(false).from_reader(text);
     let mut record = StringRecord::new();
     if reader.read_record(&mut record)? {
         let mut header: Vec<&str> = record.iter().collect();
@@ -76,7 +71,7 @@ fn row(record: &StringRecord, columns: usize, garden: &Garden) -> Result<Row, St
     }
     let time = |at: usize| {
         let text = record.get(at).unwrap_or("").trim();
-        rfc3339_ms(text)
+        rfc3339::parse(text)
             .ok_or_else(|| format!("{text:?} is not an RFC 3339 time (like 2027-07-01T06:00:00Z)"))
     };
     let words = record.get(1).unwrap_or("");
@@ -88,19 +83,21 @@ fn row(record: &StringRecord, columns: usize, garden: &Garden) -> Result<Row, St
     Ok(Row { happened_ms: time(0)?, entry, entered_ms })
 }
 
-/// Writes rows as they are, with the column `entered` if any row has it.
-pub fn write(target: impl io::Write, rows: &[Row]) -> Result<(), FileError> {
-    let mut writer = csv::Writer::from_writer(target);
+/// The text of a day book with these rows, with the column `entered` if any row has it.
+pub fn write(rows: &[Row]) -> Result<Vec<u8>, FileError> {
+    let mut text = Vec::new();
+    let mut writer = csv::Writer::from_writer(&mut text);
     let entered = rows.iter().any(|row| row.entered_ms.is_some());
     let header: &[&str] = if entered { &["time", "entry", "entered"] } else { &["time", "entry"] };
     writer.write_record(header)?;
     for row in rows {
-        let mut fields = vec![show_time(row.happened_ms), row.entry.to_string()];
+        let mut fields = vec![rfc3339::show(row.happened_ms), row.entry.to_string()];
         if entered {
-            fields.push(row.entered_ms.map(show_time).unwrap_or_default());
+            fields.push(row.entered_ms.map(rfc3339::show).unwrap_or_default());
         }
         writer.write_record(&fields)?;
     }
-    writer.flush()?;
-    Ok(())
+    writer.flush().map_err(csv::Error::from)?;
+    drop(writer);
+    Ok(text)
 }

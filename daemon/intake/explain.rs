@@ -1,10 +1,11 @@
 //! How one message would be read, step by step.
 
 use crate::record::Millis;
+use crate::rfc3339;
 use crate::settings::garden::{Garden, Probe, RainForm};
 
 use super::payload::Document;
-use super::{Message, filter, read, shown, stamp};
+use super::{Message, filter, read, shown};
 
 /// Lines that say how `payload` on `topic`, arriving now, would be read: for each probe its steps and the
 /// stored value or the refusal; if no probe asks for the topic, which came close and what to write.
@@ -51,7 +52,7 @@ fn stored(probe: &Probe, value: f64, at_ms: Millis) -> String {
         Some(RainForm::DailyTotal) => " (daily total)",
         None => "",
     };
-    format!("{} {value} {}{form} at {}", kind.key, kind.unit, stamp::show(at_ms))
+    format!("{} {value} {}{form} at {}", kind.key, kind.unit, rfc3339::show(at_ms))
 }
 
 /// The probes whose filters miss the topic by least, and the line that would make the nearest match.

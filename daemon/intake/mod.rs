@@ -18,13 +18,13 @@ use std::fmt::Write as _;
 use std::sync::Arc;
 
 use crate::record::{Doubt, Millis, ProbeIx, Reading, Refusal};
+use crate::rfc3339;
 use crate::settings::garden::{Garden, Probe, TimeForm};
 
 pub use explain::explain;
 pub use filter::matches;
 pub use known::{Known, Met};
 pub use refused::Refused;
-pub use stamp::{rfc3339_ms, show as show_time};
 pub use strangers::{Stranger, Strangers};
 
 use payload::Document;
@@ -142,10 +142,10 @@ fn read(
         (form, Some(written)) => (stamp::read(written, form, garden.zone, steps)?, true),
     };
     let untimely = if own_time {
-        steps.say(|| format!("its own time: {}", stamp::show(at_ms)));
+        steps.say(|| format!("its own time: {}", rfc3339::show(at_ms)));
         stamp::weigh(at_ms, arrived_ms, message.clock_trusted)?
     } else {
-        steps.say(|| format!("no time of its own: the arrival counts, {}", stamp::show(at_ms)));
+        steps.say(|| format!("no time of its own: the arrival counts, {}", rfc3339::show(at_ms)));
         arrival_doubt(message)
     };
     let doubt = implausible.or(untimely);

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use chrono::{NaiveDate, NaiveTime};
 use proptest::prelude::*;
 use rindwatch::daybook::{Entry, Feel, FlowerState, FruitState, ProbeChange, VineWork, parse, read, write};
-use rindwatch::intake::rfc3339_ms;
 use rindwatch::quantities::Quantity;
+use rindwatch::rfc3339;
 use rindwatch::settings::garden::Garden;
 
 use crate::patch;
@@ -175,11 +175,9 @@ fn a_day_book_file_goes_out_and_in() {
         2027-07-02T04:00:00Z,\"note rain, at last\",\n";
     let rows = read(text.as_bytes(), &garden()).unwrap();
     assert_eq!(rows.len(), 2);
-    assert_eq!(Some(rows[0].heard_ms()), rfc3339_ms("2027-07-01T19:00:00Z"));
-    assert_eq!(Some(rows[1].heard_ms()), rfc3339_ms("2027-07-02T04:00:00Z"));
-    let mut out = Vec::new();
-    write(&mut out, &rows).unwrap();
-    assert_eq!(String::from_utf8(out).unwrap(), text);
+    assert_eq!(Some(rows[0].heard_ms()), rfc3339::parse("2027-07-01T19:00:00Z"));
+    assert_eq!(Some(rows[1].heard_ms()), rfc3339::parse("2027-07-02T04:00:00Z"));
+    assert_eq!(String::from_utf8(write(&rows).unwrap()).unwrap(), text);
 }
 
 #[test]
