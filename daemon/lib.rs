@@ -8,6 +8,8 @@ pub mod engine;
 pub mod intake;
 pub mod local;
 pub mod mail;
+#[cfg(feature = "mirror")]
+pub mod mirror;
 pub mod notify;
 pub mod quantities;
 pub mod record;
