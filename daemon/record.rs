@@ -519,6 +519,28 @@ pub struct SavedState {
 /// How far back hourly sums reach: 15 days.
 pub const HOURS_KEPT_MS: Millis = 15 * 24 * 3_600_000;
 
+/// What became of a letter.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PostWord {
+    /// The server accepted letter `number`.
+    Accepted {
+        /// The letter's number.
+        number: u32,
+    },
+    /// The server refused this letter for good.
+    Refused {
+        /// The letter's number.
+        number: u32,
+        /// The server's words.
+        words: String,
+    },
+    /// The server does not take letters from us (wrong password, bad certificate, unreachable for long).
+    Closed {
+        /// What is wrong and what to do.
+        words: String,
+    },
+}
+
 impl fmt::Display for MatterKey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.key())

@@ -1,0 +1,117 @@
+//! Starts the mail server of the tests, and makes its certificate.
+
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::sync::OnceLock;
+use std::sync::mpsc::{Receiver, channel};
+use std::time::Duration;
+
+use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair};
+
+/// A certificate for a server, and the authority that signed it.
+pub struct Papers {
+    folder: tempfile::TempDir,
+}
+
+impl Papers {
+    /// Papers made out for `name`, a host name or an address.
+    pub fn made(name: &str) -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let mut params = CertificateParams::new(Vec::new()).unwrap();
+        params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        let key = KeyPair::generate().unwrap();
+        let authority = params.self_signed(&key).unwrap();
+        let issuer = Issuer::new(params, key);
+        let own_key = KeyPair::generate().unwrap();
+        let own =
+            CertificateParams::new(vec![name.to_owned()]).unwrap().signed_by(&own_key, &issuer).unwrap();
+        let write = |file: &str, words: String| std::fs::write(folder.path().join(file), words).unwrap();
+        write("authority.pem", authority.pem());
+        write("server.pem", own.pem());
+        write("server.key", own_key.serialize_pem());
+        Self { folder }
+    }
+
+    /// The authority's certificate.
+    pub fn authority(&self) -> PathBuf {
+        self.folder.path().join("authority.pem")
+    }
+}
+
+/// A mail server; ends with the value.
+pub struct Server {
+    child: Child,
+    lines: Receiver<String>,
+    pub port: u16,
+}
+
+impl Server {
+    /// Starts one that behaves as `behaviour` says on `port`, 0 for any.
+    pub fn start(behaviour: &str, papers: Option<&Papers>, port: u16) -> Self {
+        let mut command = Command::new(python());
+        command.arg("tests/support/smtp/server.py").arg(port.to_string()).arg(behaviour);
+        if let Some(papers) = papers {
+            command.arg(papers.folder.path().join("server.pem")).arg(papers.folder.path().join("server.key"));
+        }
+        let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
+        let out = BufReader::new(child.stdout.take().unwrap());
+        let (say, lines) = channel();
+        std::thread::spawn(move || {
+            for line in out.lines().map_while(Result::ok) {
+                if say.send(line).is_err() {
+                    return;
+                }
+            }
+        });
+        let mut server = Self { child, lines, port: 0 };
+        server.port = server.line().strip_prefix("port ").unwrap().parse().unwrap();
+        server
+    }
+
+    /// The next thing it says.
+    pub fn line(&mut self) -> String {
+        self.lines.recv_timeout(Duration::from_secs(20)).expect("a word from the mail server")
+    }
+
+    /// Ends it; what it said that was not asked for yet.
+    #[allow(dead_code)]
+    pub fn end(&mut self) -> Vec<String> {
+        drop(self.child.stdin.take());
+        self.child.wait().unwrap();
+        self.lines.iter().collect()
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// A Python that has aiosmtpd: the one the test command names, else one made once under `target/`.
+fn python() -> &'static Path {
+    static MADE: OnceLock<PathBuf> = OnceLock::new();
+    MADE.get_or_init(|| match std::env::var_os("RINDWATCH_PYTHON") {
+        Some(path) => PathBuf::from(path),
+        None => made(),
+    })
+}
+
+fn made() -> PathBuf {
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("python");
+    let python = folder.join("bin/python");
+    let has_it = |python: &Path| {
+        let asked = Command::new(python).args(["-c", "import aiosmtpd"]).stderr(Stdio::null()).status();
+        asked.is_ok_and(|status| status.success())
+    };
+    if !has_it(&python) {
+        let run = |command: &mut Command| assert!(command.status().unwrap().success(), "{command:?}");
+        run(Command::new("python3").args(["-m", "venv", "--clear"]).arg(&folder));
+        run(Command::new(&python)
+            .args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check", "--require-hashes"])
+            .args(["--only-binary", ":all:", "-r", "tests/python/requirements.txt"]));
+    }
+    python
+}

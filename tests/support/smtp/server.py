@@ -1,0 +1,96 @@
+"""A real mail server (aiosmtpd) that behaves well or badly on demand.
+
+usage: server.py PORT BEHAVIOUR [CERTIFICATE KEY]
+
+Says `port N` once it listens, then one line for each letter it took: `took MESSAGE-ID BYTES`, and
+`user NAME` for each sign-in. Ends when its standard input does.
+"""
+
+import asyncio
+import email
+import logging
+import ssl
+import sys
+import warnings
+
+from aiosmtpd.smtp import SMTP, AuthResult, LoginPassword
+
+# What goes wrong here goes wrong on purpose.
+logging.getLogger("mail.log").setLevel(logging.CRITICAL)
+warnings.simplefilter("ignore")
+
+USER, PASSWORD = b"garden", b"right"
+
+
+def say(*words):
+    print(*words, flush=True)
+
+
+def authenticate(server, session, envelope, mechanism, data):
+    right = isinstance(data, LoginPassword) and (data.login, data.password) == (USER, PASSWORD)
+    if right:
+        say("user", data.login.decode())
+    # Not handled: the server itself answers 535; else it would leave the client without a word.
+    return AuthResult(success=right, handled=False)
+
+
+class Behaviour:
+    def __init__(self, name):
+        self.name = name
+        self.seen = 0
+
+    def first(self):
+        self.seen += 1
+        return self.seen == 1
+
+    async def handle_MAIL(self, server, session, envelope, address, options):
+        if self.name == "sender-refused":
+            return "553 5.7.1 not your address"
+        envelope.mail_from = address
+        return "250 OK"
+
+    async def handle_RCPT(self, server, session, envelope, address, options):
+        if self.name == "put-off-once" and self.first():
+            return "451 4.7.1 come back later"
+        if self.name == "unknown" and address.startswith("nobody"):
+            return "550 5.1.1 no such user"
+        envelope.rcpt_tos.append(address)
+        return "250 OK"
+
+    async def handle_DATA(self, server, session, envelope):
+        message = email.message_from_bytes(envelope.content)
+        say("took", message["Message-ID"], len(envelope.content))
+        if self.name == "drops-once" and self.first():
+            # The letter is taken, but its acceptance never reaches the sender.
+            server.transport.abort()
+        return "250 OK"
+
+
+async def main(port, name, certificate=None, key=None):
+    context = None
+    if certificate:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(certificate, key)
+    behaviour = Behaviour(name)
+    first_byte = context if name == "tls" else None
+    starttls = context if name not in ("tls", "no-starttls") else None
+
+    def connection():
+        return SMTP(
+            behaviour,
+            hostname="mail.test",
+            tls_context=starttls,
+            require_starttls=starttls is not None,
+            authenticator=authenticate,
+            auth_required=context is not None,
+            auth_require_tls=starttls is not None,
+            loop=asyncio.get_running_loop(),
+        )
+
+    loop = asyncio.get_running_loop()
+    server = await loop.create_server(connection, "127.0.0.1", int(port), ssl=first_byte, reuse_address=True)
+    say("port", server.sockets[0].getsockname()[1])
+    await loop.run_in_executor(None, sys.stdin.read)
+
+
+asyncio.run(main(*sys.argv[1:]))
