@@ -6,6 +6,7 @@
 use std::path::PathBuf;
 use std::time::Duration;
 
+use rindwatch::commands::try_mail::try_mail;
 use rindwatch::mail::letters::trial;
 use rindwatch::mail::post::{Carrier, Outcome, Pace, run};
 use rindwatch::mail::smtp::Smtp;
@@ -272,4 +273,28 @@ async fn an_address_that_is_none_is_said() {
     let carrier = Smtp::new(settings(1, MailSecurity::StartTls, None), LIMIT);
     let said = words(carrier.carry(&letter_to(1, "")).await);
     assert!(said.starts_with("never: ") && said.contains("no mail address"), "{said}");
+}
+
+#[test]
+fn try_mail_says_how_each_letter_fared() {
+    let papers = Papers::made("127.0.0.1");
+    let server = Server::start("unknown", Some(&papers), 0);
+    let mut garden = rindwatch::settings::garden::Garden::clone(&patch::garden(Vec::new()));
+    let tried = |garden: &_| {
+        let mut out = Vec::new();
+        let code = try_mail(garden, 1_941_876_000_000, &mut out).unwrap();
+        (code, String::from_utf8(out).unwrap())
+    };
+    assert_eq!(tried(&garden).0, 1, "without a mail server nothing is sent");
+    garden.mail = Some(settings(server.port, MailSecurity::StartTls, Some(papers.authority())));
+    let (code, said) = tried(&garden);
+    assert_eq!(code, 0, "{said}");
+    assert!(said.starts_with("grower <grower@patch.example>: accepted by 127.0.0.1:"), "{said}");
+    let mut unknown = garden.people[0].clone();
+    unknown.address = "nobody@patch.example".to_owned();
+    garden.people.push(unknown);
+    let (code, said) = tried(&garden);
+    assert_eq!(code, 1, "{said}");
+    assert!(said.lines().nth(1).unwrap().contains("not sent: mail server 127.0.0.1"), "{said}");
+    assert_eq!(said.lines().count(), 2, "one line a person: {said}");
 }

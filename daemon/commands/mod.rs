@@ -2,3 +2,4 @@
 //! code.
 
 pub mod explain;
+pub mod try_mail;
