@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::record::{
     DayRecord, Doubt, LetterDraft, MatterChange, MatterKey, Millis, ProbeIx, Reading, Stand,
 };
-pub use crate::record::{HOURS_KEPT_MS, PostWord, SavedState};
+pub use crate::record::{HOURS_KEPT_MS, SavedState};
 use crate::settings::garden::Garden;
 
 /// Length of a turn, milliseconds: five minutes.
@@ -54,6 +54,28 @@ pub enum Event {
     Store(Option<String>),
     /// Nothing but time has passed.
     Turn,
+}
+
+/// What became of a letter.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PostWord {
+    /// The server accepted letter `number`.
+    Accepted {
+        /// The letter's number.
+        number: u32,
+    },
+    /// The server refused this letter for good.
+    Refused {
+        /// The letter's number.
+        number: u32,
+        /// The server's words.
+        words: String,
+    },
+    /// The server does not take letters from us (wrong password, bad certificate, unreachable for long).
+    Closed {
+        /// What is wrong and what to do.
+        words: String,
+    },
 }
 
 /// What the engine wants done. The shell performs all actions of one event in one store transaction.
