@@ -1,0 +1,538 @@
+//! The engine itself: its state, its turns, the events it takes.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+
+use crate::daybook::{Entry, ProbeChange};
+use crate::record::{
+    Content, DayRecord, Fault, HOURS_KEPT_MS, MatterChange, MatterKey, Millis, Reading, SavedState, Stand,
+    Urgency,
+};
+use crate::settings::garden::Garden;
+
+use super::book::{self, Book};
+use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
+use super::facts::Facts;
+use super::foresee::Foresee;
+use super::hours::Hours;
+use super::life::{Claim, Matter};
+use super::rain::Gauge;
+use super::scene::{Estimate, Scene};
+use super::telling::{Counters, MatterId};
+use super::watch::Watch;
+use super::weather::{Day, PatchProbes};
+use super::{Action, Event, Now, PostWord, TURN_MS, Trust};
+
+/// Version of the saved state; another is not read.
+const STATE_VERSION: u32 = 1;
+/// Closed days remembered for demand and forecasts.
+const DAYS_KEPT: usize = 40;
+/// Wet or given at least this share of the held water at once, an unmeasured book begins at full.
+const SOAKING_SHARE: f64 = 0.3;
+
+/// Saved state that cannot be gone on from.
+#[derive(Debug, thiserror::Error)]
+pub enum StateError {
+    /// It is not the JSON this version writes.
+    #[error("saved state cannot be read: {0}")]
+    Unreadable(#[from] serde_json::Error),
+    /// It was written by another version.
+    #[error("saved state is of version {found}, this program reads version {STATE_VERSION}")]
+    Version {
+        /// The version found.
+        found: u32,
+    },
+}
+
+/// Everything the engine remembers but the hours.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(super) struct Memory {
+    version: u32,
+    /// Names of the probes in the order of the vectors below.
+    probes: Vec<String>,
+    /// Names of the beds in the order of the books.
+    beds: Vec<String>,
+    pub began_ms: Option<Millis>,
+    pub next_turn_ms: Millis,
+    pub closed_through: Option<NaiveDate>,
+    pub derive_from: Option<NaiveDate>,
+    pub watches: Vec<Watch>,
+    pub gauges: Vec<Gauge>,
+    pub books: Vec<Book>,
+    pub facts: Facts,
+    pub days: Vec<Day>,
+    pub records: BTreeMap<NaiveDate, Vec<DayRecord>>,
+    pub foresee: Foresee,
+    #[serde(with = "pairs")]
+    pub matters: BTreeMap<MatterId, Matter>,
+    pub counters: Counters,
+    /// The broker is away since, with these words.
+    pub broker_away: Option<(Millis, String)>,
+}
+
+/// Maps whose keys are no strings, as a list of pairs.
+mod pairs {
+    use std::collections::BTreeMap;
+
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<K: Serialize, V: Serialize, S: Serializer>(
+        map: &BTreeMap<K, V>,
+        to: S,
+    ) -> Result<S::Ok, S::Error> {
+        to.collect_seq(map)
+    }
+
+    pub fn deserialize<'de, K, V, D>(from: D) -> Result<BTreeMap<K, V>, D::Error>
+    where
+        K: Deserialize<'de> + Ord,
+        V: Deserialize<'de>,
+        D: Deserializer<'de>,
+    {
+        Ok(Vec::<(K, V)>::deserialize(from)?.into_iter().collect())
+    }
+}
+
+/// The engine of one garden.
+#[derive(Debug)]
+pub struct Engine {
+    pub(super) garden: Arc<Garden>,
+    pub(super) calendar: Calendar,
+    pub(super) patch: PatchProbes,
+    pub(super) hours: Hours,
+    pub(super) memory: Memory,
+    pub(super) trusts: Vec<Trust>,
+    /// The civil hour of the last reading: most readings fall into the same one.
+    hour_ms: (Millis, Millis),
+}
+
+impl Engine {
+    /// A new engine that knows nothing yet.
+    pub fn new(garden: Arc<Garden>) -> Self {
+        let n = garden.probes.len();
+        let memory = Memory {
+            version: STATE_VERSION,
+            probes: garden.probes.iter().map(|probe| probe.name.clone()).collect(),
+            beds: garden.beds.iter().map(|bed| bed.name.clone()).collect(),
+            began_ms: None,
+            next_turn_ms: 0,
+            closed_through: None,
+            derive_from: None,
+            watches: vec![Watch::default(); n],
+            gauges: vec![Gauge::default(); n],
+            books: vec![Book::default(); garden.beds.len()],
+            facts: Facts::default(),
+            days: Vec::new(),
+            records: BTreeMap::new(),
+            foresee: Foresee::default(),
+            matters: BTreeMap::new(),
+            counters: Counters::default(),
+            broker_away: None,
+        };
+        Self {
+            calendar: Calendar::new(garden.zone),
+            patch: PatchProbes::of(&garden),
+            hours: Hours::new(n),
+            memory,
+            trusts: vec![Trust::Good; n],
+            hour_ms: (0, 0),
+            garden,
+        }
+    }
+
+    /// Goes on from saved state. Probes and beds that the settings no longer name are dropped, new ones start
+    /// fresh.
+    ///
+    /// # Errors
+    /// State of another version, or none that JSON can read.
+    pub fn load(garden: Arc<Garden>, saved: &SavedState) -> Result<Self, StateError> {
+        #[derive(Deserialize)]
+        struct Versioned {
+            version: u32,
+        }
+        let found = serde_json::from_str::<Versioned>(&saved.core)?.version;
+        if found != STATE_VERSION {
+            return Err(StateError::Version { found });
+        }
+        let mut old: Memory = serde_json::from_str(&saved.core)?;
+        let mut engine = Self::new(garden);
+        for (at, name) in engine.memory.probes.iter().enumerate() {
+            let Some(was) = old.probes.iter().position(|known| known == name) else { continue };
+            if let (Some(watch), Some(gauge)) = (old.watches.get(was), old.gauges.get(was)) {
+                engine.memory.watches[at] = watch.clone();
+                engine.memory.gauges[at] = *gauge;
+            }
+        }
+        for (at, name) in engine.memory.beds.iter().enumerate() {
+            let was = old.beds.iter().position(|known| known == name);
+            if let Some(book) = was.and_then(|was| old.books.get_mut(was)) {
+                engine.memory.books[at] = std::mem::take(book);
+            }
+        }
+        let fresh = &mut engine.memory;
+        old.probes = std::mem::take(&mut fresh.probes);
+        old.beds = std::mem::take(&mut fresh.beds);
+        old.watches = std::mem::take(&mut fresh.watches);
+        old.gauges = std::mem::take(&mut fresh.gauges);
+        old.books = std::mem::take(&mut fresh.books);
+        *fresh = old;
+        let names: Vec<&str> = engine.garden.probes.iter().map(|probe| probe.name.as_str()).collect();
+        for (start_ms, json) in &saved.hours {
+            engine.hours.put_back(*start_ms, json, &names)?;
+        }
+        Ok(engine)
+    }
+
+    /// What to keep; hours once given are not given again until touched anew.
+    pub fn save(&mut self) -> SavedState {
+        let names: Vec<&str> = self.garden.probes.iter().map(|probe| probe.name.as_str()).collect();
+        SavedState {
+            // Plain data without map keys other than strings and dates cannot fail to become JSON.
+            core: serde_json::to_string(&self.memory).unwrap_or_default(),
+            hours: self.hours.take_touched(&names),
+        }
+    }
+
+    /// Takes one event at time `now`, after all turns up to then.
+    pub fn handle(&mut self, event: Event, now: Now) -> Vec<Action> {
+        let mut actions = Vec::new();
+        if now.trusted {
+            self.turns(now.ms, &mut actions);
+        }
+        match event {
+            Event::Reading(reading) => self.take_reading(&reading, &mut actions),
+            Event::Unreadable { probe, reason } => {
+                if let Some(watch) = self.memory.watches.get_mut(usize::from(probe.0)) {
+                    watch.unreadable(now.ms, &reason);
+                }
+            }
+            Event::Entry { entry, happened_ms } => self.take_entry(&entry, happened_ms, now.ms, &mut actions),
+            Event::Broker(words) => {
+                self.memory.broker_away = words.map(|words| match &self.memory.broker_away {
+                    Some((since_ms, _)) => (*since_ms, words),
+                    None => (now.ms, words),
+                });
+            }
+            Event::Post(word) => self.take_post(word, now.ms, &mut actions),
+            Event::Store(words) => self.take_fault(
+                MatterKey::Box,
+                "",
+                words.map(|words| Fault::StoreFails { words }),
+                now.ms,
+                &mut actions,
+            ),
+            Event::Turn => {}
+        }
+        actions
+    }
+
+    fn turns(&mut self, now_ms: Millis, actions: &mut Vec<Action>) {
+        if self.memory.began_ms.is_none() {
+            self.memory.began_ms = Some(now_ms);
+            self.memory.next_turn_ms = now_ms - now_ms.rem_euclid(TURN_MS) + TURN_MS;
+            self.memory.closed_through = Some(super::calendar::previous_day(self.calendar.date(now_ms)));
+        }
+        while self.memory.next_turn_ms <= now_ms {
+            let at_ms = self.memory.next_turn_ms;
+            self.memory.next_turn_ms += TURN_MS;
+            self.turn(at_ms, actions);
+        }
+    }
+
+    fn take_reading(&mut self, reading: &Reading, actions: &mut Vec<Action>) {
+        let ix = usize::from(reading.probe.0);
+        let Some(probe) = self.garden.probes.get(ix) else { return };
+        let Some(watch) = self.memory.watches.get_mut(ix) else { return };
+        if let Some(doubt) = watch.take(probe.quantity, reading) {
+            if reading.doubt.is_none() {
+                actions.push(Action::Doubt(doubt));
+            }
+            return;
+        }
+        let amount = match (probe.rain, self.memory.gauges.get_mut(ix)) {
+            (Some(form), Some(gauge)) => {
+                match gauge.amount(form, reading.value, reading.at_ms, &self.calendar) {
+                    Ok(mm) => mm,
+                    Err(doubt) => return actions.push(Action::Doubt(doubt)),
+                }
+            }
+            _ => reading.value,
+        };
+        if reading.at_ms < self.hour_ms.0 || reading.at_ms >= self.hour_ms.1 {
+            let start_ms = self.calendar.hour_start(reading.at_ms);
+            self.hour_ms = (start_ms, start_ms + HOUR_MS);
+        }
+        let kept = self.hours.add(ix, self.hour_ms.0, reading.value, amount, reading.at_ms);
+        if let Some(closed) = self.memory.closed_through {
+            let late = reading.at_ms < reading.arrived_ms - 15 * MINUTE_MS;
+            if late && kept {
+                let date = self.calendar.date(reading.at_ms);
+                if date <= closed {
+                    let from = self.memory.derive_from.map_or(date, |known| known.min(date));
+                    self.memory.derive_from = Some(from);
+                }
+            }
+        }
+    }
+
+    fn take_entry(&mut self, entry: &Entry, happened_ms: Millis, now_ms: Millis, actions: &mut Vec<Action>) {
+        self.memory.facts.take(entry, happened_ms, &self.garden, &self.calendar);
+        match entry {
+            Entry::Watered { bed, litres } => {
+                self.answer(MatterKey::Water, bed, now_ms, actions, |matter| {
+                    matter.done(&format!("{litres:.0} L given"), now_ms)
+                });
+                self.derive_if_closed(happened_ms);
+            }
+            Entry::Rain { .. } | Entry::Leafed { .. } | Entry::Rooted { .. } => {
+                self.derive_if_closed(happened_ms)
+            }
+            Entry::Shaded { what, on: true } => {
+                self.answer_on(MatterKey::Shade, what, now_ms, actions, |matter| {
+                    matter.done("shaded", now_ms)
+                });
+            }
+            Entry::Covered { what, on: true } => {
+                self.answer_on(MatterKey::Cover, what, now_ms, actions, |matter| {
+                    matter.done("covered", now_ms)
+                });
+            }
+            Entry::Probe { probe, change } => self.probe_changed(probe, *change, now_ms),
+            Entry::Done { task } => {
+                self.answer_task(*task, now_ms, actions, |matter| matter.done("answered: done", now_ms));
+            }
+            Entry::NotNeeded { task } => {
+                self.answer_task(*task, now_ms, actions, |matter| {
+                    matter.decline("answered: not needed", now_ms)
+                });
+            }
+            Entry::Later { task, until } => {
+                let until_ms = self.calendar.next(*until, now_ms);
+                self.answer_task(*task, now_ms, actions, |matter| {
+                    matter.park(until_ms, "answered: later", now_ms)
+                });
+            }
+            _ => {}
+        }
+    }
+
+    fn derive_if_closed(&mut self, happened_ms: Millis) {
+        let date = self.calendar.date(happened_ms);
+        if self.memory.closed_through.is_some_and(|closed| date <= closed) {
+            let from = self.memory.derive_from.map_or(date, |known| known.min(date));
+            self.memory.derive_from = Some(from);
+        }
+    }
+
+    fn probe_changed(&mut self, name: &str, change: ProbeChange, now_ms: Millis) {
+        let Some(ix) = self.garden.probe_ix(name).map(|ix| usize::from(ix.0)) else { return };
+        if let (ProbeChange::Moved | ProbeChange::Battery, Some(watch)) =
+            (change, self.memory.watches.get_mut(ix))
+        {
+            watch.start_anew(now_ms);
+        }
+    }
+
+    /// A task's number names a matter that was told; water that is "done" was given as asked.
+    fn answer_task(
+        &mut self,
+        task: u32,
+        now_ms: Millis,
+        actions: &mut Vec<Action>,
+        answer: impl FnOnce(&mut Matter) -> Option<Stand>,
+    ) {
+        let found = self.memory.matters.iter().find(|(_, matter)| matter.number == Some(task));
+        let Some(((key, subject), matter)) = found else { return };
+        let (key, subject) = (*key, subject.clone());
+        let asked = matter.claim.as_ref().and_then(|claim| claim.litres);
+        let told = matter.is_told();
+        self.answer(key, &subject, now_ms, actions, answer);
+        let done = self.memory.matters.get(&(key, subject.clone())).map(|matter| matter.stand);
+        if let (MatterKey::Water, true, Some(Stand::InHand), Some(litres)) = (key, told, done, asked) {
+            self.memory.facts.give(&subject, now_ms, litres);
+        }
+    }
+
+    fn answer_on(
+        &mut self,
+        key: MatterKey,
+        what: &str,
+        now_ms: Millis,
+        actions: &mut Vec<Action>,
+        answer: impl FnOnce(&mut Matter) -> Option<Stand>,
+    ) {
+        let bed = match self.garden.beds.as_slice() {
+            [only] => only.name.clone(),
+            _ => what.to_owned(),
+        };
+        self.answer(key, &bed, now_ms, actions, answer);
+    }
+
+    fn answer(
+        &mut self,
+        key: MatterKey,
+        subject: &str,
+        now_ms: Millis,
+        actions: &mut Vec<Action>,
+        answer: impl FnOnce(&mut Matter) -> Option<Stand>,
+    ) {
+        let id = (key, subject.to_owned());
+        let Some(matter) = self.memory.matters.get_mut(&id) else { return };
+        if let Some(from) = answer(matter) {
+            actions.push(change(&id, matter, from, now_ms));
+        }
+    }
+
+    fn take_post(&mut self, word: PostWord, now_ms: Millis, actions: &mut Vec<Action>) {
+        match word {
+            PostWord::Accepted { .. } => self.take_fault(MatterKey::Mail, "", None, now_ms, actions),
+            PostWord::Refused { number, words } => {
+                let words = format!("letter {number}: {words}");
+                self.take_fault(MatterKey::Mail, "", Some(Fault::MailRefused { words }), now_ms, actions);
+            }
+            PostWord::Closed { words } => {
+                self.take_fault(MatterKey::Mail, "", Some(Fault::MailRefused { words }), now_ms, actions);
+            }
+        }
+    }
+
+    /// A fault of the mail or of the box stands on the page: no letter could tell of it.
+    fn take_fault(
+        &mut self,
+        key: MatterKey,
+        subject: &str,
+        fault: Option<Fault>,
+        now_ms: Millis,
+        actions: &mut Vec<Action>,
+    ) {
+        let id = (key, subject.to_owned());
+        if fault.is_none() && !self.memory.matters.contains_key(&id) {
+            return;
+        }
+        let matter = self.memory.matters.entry(id.clone()).or_default();
+        let from = match fault {
+            Some(fault) => {
+                let why = match &fault {
+                    Fault::MailRefused { words } | Fault::StoreFails { words } => words.clone(),
+                    _ => String::new(),
+                };
+                let from = matter.go(Stand::Standing, &why, now_ms);
+                matter.claim = Some(Claim {
+                    why,
+                    urgency: Urgency::Gear,
+                    by_ms: None,
+                    litres: None,
+                    content: Content::Gear { fault },
+                    step: 0,
+                    hold_ms: 0,
+                    tell_ms: Millis::MAX / 4,
+                    repeat_after_ms: Millis::MAX / 4,
+                    person: String::new(),
+                });
+                from
+            }
+            None if matter.is_told() => matter.go(Stand::Over, "it works again", now_ms),
+            None => None,
+        };
+        if let Some(from) = from {
+            actions.push(change(&id, matter, from, now_ms));
+        }
+    }
+
+    /// The garden as the matters' files see it at an instant.
+    pub(super) fn scene(&self, now_ms: Millis) -> Scene<'_> {
+        Scene {
+            garden: &self.garden,
+            calendar: &self.calendar,
+            hours: &self.hours,
+            facts: &self.memory.facts,
+            trusts: &self.trusts,
+            days: &self.memory.days,
+            foresee: &self.memory.foresee,
+            patch: &self.patch,
+            began_ms: self.memory.began_ms.unwrap_or(now_ms),
+            now_ms,
+        }
+    }
+
+    /// What is believed of each bed at an instant.
+    pub(super) fn estimates(&self, now_ms: Millis) -> Vec<Option<Estimate>> {
+        let scene = self.scene(now_ms);
+        let beds = self.garden.beds.iter().zip(&self.memory.books);
+        beds.map(|(bed, book)| scene.estimate(bed, book)).collect()
+    }
+
+    /// Books that have not begun begin with the first word of a calibrated probe, or at full with the first
+    /// soaking.
+    pub(super) fn begin_books(&mut self, now_ms: Millis) {
+        for (at, bed) in self.garden.beds.iter().enumerate() {
+            if self.memory.books.get(at).is_none_or(|book| !book.midnights.is_empty()) {
+                continue;
+            }
+            let scene = self.scene(now_ms);
+            let drainable_mm = book::drainable_mm(bed);
+            let taw_mm = 1000.0 * (bed.full - bed.wilt) * bed.depth_m;
+            let begun = match scene.measure(bed, now_ms) {
+                Some(measured) => {
+                    let sd_mm = measured.sd_mm.max(0.1 * taw_mm);
+                    book::Balance::begin(
+                        now_ms,
+                        measured.depletion_mm.min(taw_mm),
+                        sd_mm,
+                        drainable_mm,
+                        false,
+                    )
+                }
+                None => {
+                    let ground = scene.ground(bed, scene.date());
+                    let inflow = scene.inflow(bed, &ground, now_ms - 24 * HOUR_MS, now_ms);
+                    let soaked = inflow.rain_mm + inflow.given_mm >= SOAKING_SHARE * taw_mm;
+                    soaked
+                        .then(|| book::Balance::begin(now_ms, 0.0, 0.15 * taw_mm, drainable_mm, true))
+                        .flatten()
+                }
+            };
+            let date = self.calendar.date(now_ms);
+            if let (Some(balance), Some(book)) = (begun, self.memory.books.get_mut(at)) {
+                book.midnights.insert(date, balance);
+            }
+        }
+    }
+
+    /// Forgets what is too old to matter.
+    pub(super) fn forget(&mut self, now_ms: Millis) {
+        for book in &mut self.memory.books {
+            book::drop_old(book, &self.calendar, now_ms);
+        }
+        let spare = self.memory.days.len().saturating_sub(DAYS_KEPT);
+        self.memory.days.drain(..spare);
+        let oldest = self.calendar.date(now_ms - HOURS_KEPT_MS);
+        self.memory.records.retain(|date, _| *date >= oldest);
+        self.memory.matters.retain(|_, matter| {
+            let idle = matches!(matter.stand, Stand::Settled | Stand::Over);
+            !idle || now_ms - matter.since_ms < 30 * 24 * HOUR_MS
+        });
+    }
+}
+
+/// The row of a change of state.
+pub(super) fn change(id: &MatterId, matter: &Matter, from: Stand, now_ms: Millis) -> Action {
+    let claim = matter.claim.as_ref();
+    let told = matter.is_told();
+    let person = claim.map(|claim| claim.person.clone()).filter(|person| told && !person.is_empty());
+    Action::Matter(Box::new(MatterChange {
+        at_ms: now_ms,
+        subject: id.1.clone(),
+        matter: id.0,
+        urgency: claim.map_or(Urgency::Note, |claim| claim.urgency),
+        from,
+        to: matter.stand,
+        why: matter.why.clone(),
+        litres: claim.and_then(|claim| claim.litres).filter(|_| told),
+        by_ms: claim.and_then(|claim| claim.by_ms).filter(|_| told),
+        person,
+    }))
+}

@@ -1,0 +1,382 @@
+//! Today's maximum and tonight's minimum, foreseen at fixed hours from this garden's own days.
+
+use chrono::{NaiveDate, NaiveTime, Timelike};
+use serde::{Deserialize, Serialize};
+
+use agronomy::foresight::{
+    AfternoonAir, AfternoonSoil, Case, Forecaster, Foreseen, MorningAir, MorningSoil, day_maximum_at_morning,
+    day_maximum_from_soil, night_minimum_at_afternoon, night_minimum_from_soil,
+    night_minimum_of_first_nights, solar_hour,
+};
+
+use crate::record::Millis;
+use crate::settings::garden::Garden;
+
+use super::calendar::{Calendar, HOUR_MS, MINUTE_MS, next_day, previous_day};
+use super::hours::Hours;
+
+/// The dawn call, for who is not free in the morning.
+pub const DAWN: (u32, u32) = (6, 15);
+/// The morning call of shade.
+pub const MORNING: (u32, u32) = (9, 30);
+/// The afternoon call of cover.
+pub const AFTERNOON: (u32, u32) = (16, 0);
+/// A reading older than this is not "now".
+const FRESH_MS: Millis = 95 * MINUTE_MS;
+/// So many calm nights are learned before the regression speaks.
+const CALM_NIGHTS: usize = 10;
+
+/// A time of day from hour and minute.
+pub fn clock((hour, minute): (u32, u32)) -> NaiveTime {
+    NaiveTime::MIN.with_hour(hour).and_then(|time| time.with_minute(minute)).unwrap_or(NaiveTime::MIN)
+}
+
+/// What a forecaster remembers between runs.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+struct Memory {
+    rows: Vec<f64>,
+    errors_c: Vec<f64>,
+}
+
+impl Memory {
+    fn wake<const N: usize>(&self, mut fresh: Forecaster<N>) -> Forecaster<N> {
+        fresh.remember(self.rows.clone(), self.errors_c.clone());
+        fresh
+    }
+
+    fn keep<const N: usize>(&mut self, forecaster: Forecaster<N>) {
+        (self.rows, self.errors_c) = (forecaster.rows, forecaster.errors_c);
+    }
+}
+
+/// A case waiting for what comes.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct Waiting {
+    date: NaiveDate,
+    from_c: f64,
+    predictors: Vec<f64>,
+    /// Hour by the sun at the call, which picks the built-in figures.
+    solar_hour: f64,
+}
+
+impl Waiting {
+    fn case<const N: usize>(&self) -> Option<Case<N>> {
+        let predictors = self.predictors.as_slice().try_into().ok()?;
+        Some(Case { from_c: self.from_c, predictors })
+    }
+
+    fn new<const N: usize>(date: NaiveDate, case: &Case<N>, solar_hour: f64) -> Self {
+        Self { date, from_c: case.from_c, predictors: case.predictors.to_vec(), solar_hour }
+    }
+}
+
+/// A forecast that stands for a date.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Forecast {
+    /// The day of the maximum; for a minimum the evening before it.
+    pub date: NaiveDate,
+    /// When it was made.
+    pub at_ms: Millis,
+    /// The most likely value, °C.
+    pub value_c: f64,
+    /// One standard deviation, °C.
+    pub sd_c: f64,
+    /// The margin of the call, °C.
+    pub margin_c: f64,
+    /// Made from soil alone.
+    pub from_soil: bool,
+}
+
+impl Forecast {
+    /// As the agronomy crate has it, for its rules of calling.
+    pub fn foreseen(&self) -> Foreseen {
+        Foreseen { value_c: self.value_c, sd_c: self.sd_c, margin_c: self.margin_c }
+    }
+}
+
+/// A closed day's air, for learning.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct AirOfDay {
+    /// Lowest, °C; from soil: of the night that ended that morning.
+    pub min_c: f64,
+    /// Highest, °C.
+    pub max_c: f64,
+    /// Guessed from the soil, with the spreads of minimum and maximum.
+    pub guess_sd_c: Option<(f64, f64)>,
+}
+
+/// The forecasts of a garden and what they learn from.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Foresee {
+    /// Today's maximum as foreseen at dawn.
+    pub at_dawn: Option<Forecast>,
+    /// Today's maximum as foreseen in the morning.
+    pub at_morning: Option<Forecast>,
+    /// Tonight's minimum as foreseen in the afternoon.
+    pub night: Option<Forecast>,
+    dawn: Memory,
+    morning: Memory,
+    soil_dawn: Memory,
+    soil_morning: Memory,
+    afternoon: Memory,
+    soil_afternoon: Memory,
+    waiting_dawn: Option<Waiting>,
+    waiting_morning: Option<Waiting>,
+    waiting_soil_dawn: Option<Waiting>,
+    waiting_soil_morning: Option<Waiting>,
+    waiting_night: Option<Waiting>,
+    /// The last evenings: what came of a night is known from the soil a day later only.
+    waiting_soil_nights: Vec<Waiting>,
+    /// Falls from the afternoon to the night's minimum, newest last.
+    falls_c: Vec<f64>,
+    /// Calm nights seen: air and dew point two hours after sunset, and the minimum.
+    pub calm_nights: Vec<(f64, Option<f64>, f64)>,
+    /// Tonight two hours after sunset.
+    pub dusk: Option<(NaiveDate, f64, Option<f64>)>,
+}
+
+/// Where the forecasts read: the probes of the patch.
+#[derive(Debug, Clone, Copy)]
+pub struct Sight<'a> {
+    /// The garden.
+    pub garden: &'a Garden,
+    /// Its calendar.
+    pub calendar: &'a Calendar,
+    /// Its hours.
+    pub hours: &'a Hours,
+    /// Air thermometer.
+    pub air: Option<usize>,
+    /// Humidity sensor.
+    pub humidity: Option<usize>,
+    /// Wind sensor.
+    pub wind: Option<usize>,
+    /// Shallowest soil thermometer.
+    pub soil: Option<usize>,
+    /// Now.
+    pub now_ms: Millis,
+}
+
+impl Sight<'_> {
+    fn fresh(&self, probe: usize, at_ms: Millis) -> Option<f64> {
+        let (read_ms, value) = self.hours.last(probe, at_ms - 3 * HOUR_MS, at_ms)?;
+        (at_ms - read_ms <= FRESH_MS).then_some(value)
+    }
+
+    fn low_since(&self, probe: usize, from_ms: Millis) -> Option<f64> {
+        self.hours.extremes(probe, from_ms, self.now_ms).map(|(low, _)| low)
+    }
+
+    fn today(&self) -> NaiveDate {
+        self.calendar.date(self.now_ms)
+    }
+
+    fn at(&self, date: NaiveDate, time: (u32, u32)) -> Millis {
+        self.calendar.at(date, clock(time))
+    }
+
+    fn solar_hour(&self) -> f64 {
+        let utc = self.now_ms.rem_euclid(24 * HOUR_MS) as f64 / HOUR_MS as f64;
+        solar_hour(utc, self.garden.place.longitude_deg)
+    }
+
+    /// Dew point now, °C.
+    fn dew_point(&self, air_c: f64) -> Option<f64> {
+        let rh_pct = self.fresh(self.humidity?, self.now_ms)?;
+        let ea_kpa = agronomy::air::saturation_kpa(air_c).ok()? * rh_pct.clamp(1.0, 100.0) / 100.0;
+        agronomy::air::dewpoint_c(ea_kpa).ok()
+    }
+}
+
+impl Foresee {
+    /// The call of the dawn or of the morning: foresees today's maximum and keeps the case for learning.
+    pub fn call_maximum(&mut self, sight: Sight<'_>, is_dawn: bool, max_before: Option<(f64, bool)>) {
+        let date = sight.today();
+        let hour = sight.solar_hour();
+        let before_ms = sight.at(previous_day(date), if is_dawn { DAWN } else { MORNING });
+        let from_air = sight.air.and_then(|probe| {
+            let air_c = sight.fresh(probe, sight.now_ms)?;
+            let case = MorningAir {
+                solar_hour: hour,
+                air_c,
+                dawn_c: sight.low_since(probe, sight.at(date, (3, 0))),
+                max_before_c: max_before.map(|(max_c, _)| max_c),
+                same_hour_before_c: sight.fresh(probe, before_ms),
+            }
+            .case();
+            let memory = if is_dawn { &self.dawn } else { &self.morning };
+            let foreseen = memory.wake(day_maximum_at_morning(hour)).foresee(&case).ok()?;
+            Some((Waiting::new(date, &case, hour), foreseen))
+        });
+        let from_soil = sight.soil.and_then(|probe| {
+            let soil_c = sight.fresh(probe, sight.now_ms)?;
+            let case = MorningSoil {
+                soil_c,
+                same_hour_before_c: sight.fresh(probe, before_ms),
+                max_before_c: max_before.map(|(max_c, _)| max_c),
+            }
+            .case();
+            let memory = if is_dawn { &self.soil_dawn } else { &self.soil_morning };
+            let foreseen = memory.wake(day_maximum_from_soil(GUESS_SD_C)).foresee(&case).ok()?;
+            Some((Waiting::new(date, &case, hour), foreseen))
+        });
+        let forecast = match (&from_air, &from_soil) {
+            (Some((_, foreseen)), _) => Some(forecast(date, sight.now_ms, *foreseen, false)),
+            (None, Some((_, foreseen))) => Some(forecast(date, sight.now_ms, *foreseen, true)),
+            (None, None) => None,
+        };
+        let (air, soil) = (from_air.map(|(case, _)| case), from_soil.map(|(case, _)| case));
+        if is_dawn {
+            (self.at_dawn, self.waiting_dawn, self.waiting_soil_dawn) = (forecast, air, soil);
+        } else {
+            (self.at_morning, self.waiting_morning, self.waiting_soil_morning) = (forecast, air, soil);
+        }
+    }
+
+    /// The call of the afternoon: foresees tonight's minimum and keeps the case for learning.
+    pub fn call_minimum(&mut self, sight: Sight<'_>) {
+        let date = sight.today();
+        let hour = sight.solar_hour();
+        let from_air = sight.air.and_then(|probe| {
+            let air_c = sight.fresh(probe, sight.now_ms)?;
+            let case = AfternoonAir {
+                air_c,
+                dew_point_c: sight.dew_point(air_c),
+                fall_before_c: self.falls_c.last().copied(),
+            }
+            .case();
+            let foreseen = if self.calm_nights.len() < CALM_NIGHTS {
+                night_minimum_of_first_nights(air_c, &self.falls_c).ok()?
+            } else {
+                self.afternoon.wake(night_minimum_at_afternoon()).foresee(&case).ok()?
+            };
+            Some((Waiting::new(date, &case, hour), foreseen))
+        });
+        let from_soil = sight.soil.and_then(|probe| {
+            let soil_c = sight.fresh(probe, sight.now_ms)?;
+            let case = AfternoonSoil {
+                soil_c,
+                dawn_c: sight.low_since(probe, sight.calendar.day_start(date)),
+                same_hour_before_c: sight.fresh(probe, sight.at(previous_day(date), AFTERNOON)),
+            }
+            .case();
+            let foreseen =
+                self.soil_afternoon.wake(night_minimum_from_soil(GUESS_SD_C)).foresee(&case).ok()?;
+            Some((Waiting::new(date, &case, hour), foreseen))
+        });
+        self.night = match (&from_air, &from_soil) {
+            (Some((_, foreseen)), _) => Some(forecast(date, sight.now_ms, *foreseen, false)),
+            (None, Some((_, foreseen))) => Some(forecast(date, sight.now_ms, *foreseen, true)),
+            (None, None) => None,
+        };
+        self.waiting_night = from_air.map(|(case, _)| case);
+        self.waiting_soil_nights.extend(from_soil.map(|(case, _)| case));
+        let spare = self.waiting_soil_nights.len().saturating_sub(3);
+        self.waiting_soil_nights.drain(..spare);
+    }
+
+    /// Two hours after sunset: what the night begins with.
+    pub fn note_dusk(&mut self, sight: Sight<'_>) {
+        self.dusk = sight.air.and_then(|probe| {
+            let air_c = sight.fresh(probe, sight.now_ms)?;
+            Some((sight.today(), air_c, sight.dew_point(air_c)))
+        });
+    }
+
+    /// The morning after: what came of the night, where the air is measured.
+    pub fn learn_night(&mut self, sight: Sight<'_>) {
+        let evening = previous_day(sight.today());
+        let from_ms = sight.calendar.hour_start(sight.at(evening, AFTERNOON));
+        let Some(probe) = sight.air else { return };
+        let hours_seen = sight.hours.present(probe, from_ms, sight.now_ms);
+        if hours_seen + 2 < Hours::whole(from_ms, sight.now_ms) {
+            return;
+        }
+        let Some((low_c, _)) = sight.hours.extremes(probe, from_ms, sight.now_ms) else { return };
+        if let Some(waiting) = self.waiting_night.take().filter(|waiting| waiting.date == evening) {
+            self.falls_c.push(waiting.from_c - low_c);
+            let spare = self.falls_c.len().saturating_sub(14);
+            self.falls_c.drain(..spare);
+            if let Some(case) = waiting.case::<4>() {
+                let mut forecaster = self.afternoon.wake(night_minimum_at_afternoon());
+                if forecaster.learn(&case, low_c).is_ok() {
+                    self.afternoon.keep(forecaster);
+                }
+            }
+        }
+        if let Some((_, air_c, dew_c)) = self.dusk.take().filter(|(date, ..)| *date == evening)
+            && is_calm(sight, evening, probe)
+        {
+            self.calm_nights.push((air_c, dew_c, low_c));
+            let spare = self.calm_nights.len().saturating_sub(60);
+            self.calm_nights.drain(..spare);
+        }
+    }
+
+    /// A day was closed: what came of its maximum, and of the night before it where only the soil knows.
+    pub fn learn_day(&mut self, date: NaiveDate, air: AirOfDay) {
+        let (sd_min, sd_max) = air.guess_sd_c.unwrap_or((0.0, 0.0));
+        let due = |waiting: &mut Option<Waiting>, date: NaiveDate| waiting.take().filter(|w| w.date == date);
+        let learned_soil = air.guess_sd_c.is_some();
+        for is_dawn in [true, false] {
+            let (waiting, soil) = if is_dawn {
+                (due(&mut self.waiting_dawn, date), due(&mut self.waiting_soil_dawn, date))
+            } else {
+                (due(&mut self.waiting_morning, date), due(&mut self.waiting_soil_morning, date))
+            };
+            if let (Some(waiting), false) = (waiting, learned_soil) {
+                let memory = if is_dawn { &mut self.dawn } else { &mut self.morning };
+                if let Some(case) = waiting.case::<4>() {
+                    let mut forecaster = memory.wake(day_maximum_at_morning(waiting.solar_hour));
+                    if forecaster.learn(&case, air.max_c).is_ok() {
+                        memory.keep(forecaster);
+                    }
+                }
+            }
+            if let Some(case) = soil.and_then(|waiting| waiting.case::<3>()) {
+                let memory = if is_dawn { &mut self.soil_dawn } else { &mut self.soil_morning };
+                let mut forecaster = memory.wake(day_maximum_from_soil(sd_max));
+                if forecaster.learn(&case, air.max_c).is_ok() {
+                    memory.keep(forecaster);
+                }
+            }
+        }
+        let evening = previous_day(date);
+        let night = self.waiting_soil_nights.iter().find(|waiting| waiting.date == evening);
+        if let Some(case) = night.and_then(Waiting::case::<3>) {
+            let mut forecaster = self.soil_afternoon.wake(night_minimum_from_soil(sd_min));
+            if forecaster.learn(&case, air.min_c).is_ok() {
+                self.soil_afternoon.keep(forecaster);
+            }
+        }
+    }
+}
+
+/// Spread of a day's maximum or minimum guessed from a shallow probe, °C, as it enters the margin of a
+/// forecast from soil (stated with the guess itself in `agronomy::soil_air`).
+const GUESS_SD_C: f64 = 2.2;
+
+fn forecast(date: NaiveDate, at_ms: Millis, foreseen: Foreseen, from_soil: bool) -> Forecast {
+    let Foreseen { value_c, sd_c, margin_c } = foreseen;
+    Forecast { date, at_ms, value_c, sd_c, margin_c, from_soil }
+}
+
+/// A calm night: wind under 2 m/s from dusk to dawn; without a wind sensor, no rise of the air over 0.5 °C
+/// between two hours after dusk and dawn.
+fn is_calm(sight: Sight<'_>, evening: NaiveDate, air: usize) -> bool {
+    let (_, sunset) = super::daylight::sun_up(sight.garden.place, evening, sight.calendar);
+    let (sunrise, _) = super::daylight::sun_up(sight.garden.place, next_day(evening), sight.calendar);
+    let from_ms = sight.calendar.hour_start(sunset + HOUR_MS);
+    let to_ms = sight.calendar.hour_start(sunrise);
+    if let Some(mean) = sight.wind.and_then(|probe| sight.hours.mean(probe, from_ms, to_ms)) {
+        return mean < 2.0;
+    }
+    let mut lowest: Option<f64> = None;
+    for (_, hour) in sight.hours.range(air, from_ms, to_ms) {
+        let mean_c = hour.mean();
+        if lowest.is_some_and(|low| mean_c > low + 0.5) {
+            return false;
+        }
+        lowest = Some(lowest.map_or(mean_c, |low: f64| low.min(mean_c)));
+    }
+    lowest.is_some()
+}

@@ -1,0 +1,264 @@
+//! One turn: days are closed, forecasts made, probes looked at, matters judged, letters put together.
+
+use crate::record::{Fault, MatterKey, Millis, Stand, Task, Telling};
+
+use super::calendar::{HOUR_MS, MINUTE_MS};
+use super::core::{Engine, change};
+use super::daylight;
+use super::evidence;
+use super::foresee::{AFTERNOON, DAWN, MORNING, Sight, clock};
+use super::life::{Matter, Verdict};
+use super::matters;
+use super::scene::Estimate;
+use super::telling::{self, MatterId, RIDE_ALONG_MS, ToTell};
+use super::{Action, TURN_MS, Trust};
+
+/// Beds are judged at every third turn: the soil does not move in five minutes.
+const BED_TURNS_MS: Millis = 15 * MINUTE_MS;
+
+impl Engine {
+    pub(super) fn turn(&mut self, at_ms: Millis, actions: &mut Vec<Action>) {
+        self.close_due_days(at_ms, actions);
+        self.forecast_due(at_ms);
+        let faults = self.look_at_probes(at_ms);
+        let mut to_tell = Vec::new();
+        self.judge_gear(faults, at_ms, &mut to_tell, actions);
+        if at_ms.rem_euclid(BED_TURNS_MS) == 0 {
+            self.begin_books(at_ms);
+            let estimates = self.estimates(at_ms);
+            self.judge_beds(&estimates, at_ms, &mut to_tell, actions);
+            self.tell(to_tell, &estimates, at_ms, actions);
+        } else if !to_tell.is_empty() {
+            let estimates = self.estimates(at_ms);
+            self.tell(to_tell, &estimates, at_ms, actions);
+        }
+    }
+
+    /// A time of day has come with this turn.
+    fn strikes(&self, at_ms: Millis, time: (u32, u32)) -> bool {
+        let strike_ms = self.calendar.at(self.calendar.date(at_ms), clock(time));
+        at_ms >= strike_ms && at_ms - TURN_MS < strike_ms
+    }
+
+    fn forecast_due(&mut self, at_ms: Millis) {
+        let dawn = self.strikes(at_ms, DAWN);
+        let morning = self.strikes(at_ms, MORNING);
+        let afternoon = self.strikes(at_ms, AFTERNOON);
+        let (_, sunset) = daylight::sun_up(self.garden.place, self.calendar.date(at_ms), &self.calendar);
+        let dusk_ms = sunset + 2 * HOUR_MS;
+        let dusk = at_ms >= dusk_ms && at_ms - TURN_MS < dusk_ms;
+        if !(dawn || morning || afternoon || dusk) {
+            return;
+        }
+        let before = self
+            .memory
+            .days
+            .last()
+            .and_then(|day| day.air.map(|air| (air.max, day.air_guess_sd_c.is_some())));
+        let mut foresee = std::mem::take(&mut self.memory.foresee);
+        let sight = Sight {
+            garden: &self.garden,
+            calendar: &self.calendar,
+            hours: &self.hours,
+            air: self.patch.air,
+            humidity: self.patch.humidity,
+            wind: self.patch.wind,
+            soil: self.patch.soil,
+            now_ms: at_ms,
+        };
+        if dawn {
+            foresee.call_maximum(sight, true, before);
+        }
+        if morning {
+            foresee.learn_night(sight);
+            foresee.call_maximum(sight, false, before);
+        }
+        if afternoon {
+            foresee.call_minimum(sight);
+        }
+        if dusk {
+            foresee.note_dusk(sight);
+        }
+        self.memory.foresee = foresee;
+    }
+
+    fn look_at_probes(&mut self, at_ms: Millis) -> Vec<Option<Fault>> {
+        let scene = self.scene(at_ms);
+        let looked: Vec<(Trust, Option<Fault>)> = self
+            .garden
+            .probes
+            .iter()
+            .zip(&self.memory.watches)
+            .enumerate()
+            .map(|(ix, (probe, watch))| matters::gear::diagnose(&scene, ix, probe, watch))
+            .collect();
+        self.trusts = looked.iter().map(|(trust, _)| *trust).collect();
+        looked.into_iter().map(|(_, fault)| fault).collect()
+    }
+
+    fn judge_gear(
+        &mut self,
+        faults: Vec<Option<Fault>>,
+        at_ms: Millis,
+        to_tell: &mut Vec<ToTell>,
+        actions: &mut Vec<Action>,
+    ) {
+        let away = self.memory.broker_away.clone();
+        let broker = away.map(|(since_ms, words)| Fault::BrokerAway { since_ms, words });
+        let broker_away = broker.is_some();
+        self.judge_one_gear("broker", broker, at_ms, to_tell, actions);
+        // When nothing at all comes it is one fault, not a dozen.
+        let silent = |fault: &Option<Fault>| matches!(fault, Some(Fault::Silent { .. }));
+        let all_silent = faults.len() >= 3 && faults.iter().all(silent);
+        let whole = if all_silent && !broker_away { faults.iter().flatten().next().cloned() } else { None };
+        self.judge_one_gear("", whole, at_ms, to_tell, actions);
+        let names: Vec<String> = self.garden.probes.iter().map(|probe| probe.name.clone()).collect();
+        for (name, fault) in names.iter().zip(faults) {
+            let covered = (broker_away || all_silent) && silent(&fault);
+            let told = self
+                .memory
+                .matters
+                .get(&(MatterKey::Gear, name.clone()))
+                .is_some_and(|matter| matter.stand == Stand::Standing);
+            if covered && !told {
+                continue;
+            }
+            self.judge_one_gear(name, fault, at_ms, to_tell, actions);
+        }
+    }
+
+    fn judge_one_gear(
+        &mut self,
+        subject: &str,
+        fault: Option<Fault>,
+        at_ms: Millis,
+        to_tell: &mut Vec<ToTell>,
+        actions: &mut Vec<Action>,
+    ) {
+        let id = (MatterKey::Gear, subject.to_owned());
+        if fault.is_none() && !self.memory.matters.contains_key(&id) {
+            return;
+        }
+        let verdict = matters::gear::judge(&self.scene(at_ms), fault);
+        self.live(id, verdict, at_ms, to_tell, actions);
+    }
+
+    fn judge_beds(
+        &mut self,
+        estimates: &[Option<Estimate>],
+        at_ms: Millis,
+        to_tell: &mut Vec<ToTell>,
+        actions: &mut Vec<Action>,
+    ) {
+        let fresh = Matter::default();
+        for (at, estimate) in estimates.iter().enumerate() {
+            let Some(bed) = self.garden.beds.get(at) else { continue };
+            let name = bed.name.clone();
+            let verdicts = {
+                let scene = self.scene(at_ms);
+                let known = |key: MatterKey| self.memory.matters.get(&(key, name.clone())).unwrap_or(&fresh);
+                let estimate = estimate.as_ref();
+                let water = known(matters::water::KEY);
+                [
+                    (matters::water::KEY, matters::water::judge(&scene, bed, estimate, water)),
+                    (
+                        matters::hold_water::KEY,
+                        matters::hold_water::judge(
+                            &scene,
+                            bed,
+                            estimate,
+                            known(matters::hold_water::KEY),
+                            water.is_told(),
+                        ),
+                    ),
+                    (matters::shade::KEY, matters::shade::judge(&scene, bed)),
+                    (matters::cover::KEY, matters::cover::judge(&scene, bed, known(matters::cover::KEY))),
+                ]
+            };
+            for (key, verdict) in verdicts {
+                self.live((key, name.clone()), verdict, at_ms, to_tell, actions);
+            }
+        }
+    }
+
+    /// Lets a verdict act on a matter's life.
+    fn live(
+        &mut self,
+        id: MatterId,
+        verdict: Verdict,
+        at_ms: Millis,
+        to_tell: &mut Vec<ToTell>,
+        actions: &mut Vec<Action>,
+    ) {
+        if matches!(verdict, Verdict::Quiet { .. } | Verdict::Unknown)
+            && !self.memory.matters.contains_key(&id)
+        {
+            return;
+        }
+        let matter = self.memory.matters.entry(id.clone()).or_default();
+        let turned = matter.turn(verdict, at_ms);
+        if let Some(from) = turned.from {
+            actions.push(change(&id, matter, from, at_ms));
+        }
+        if let Some(telling) = turned.tell {
+            to_tell.push(ToTell { id, telling });
+        }
+    }
+
+    /// Puts letters together from what is due; what is due soon for the same person rides along.
+    fn tell(
+        &mut self,
+        mut to_tell: Vec<ToTell>,
+        estimates: &[Option<Estimate>],
+        at_ms: Millis,
+        actions: &mut Vec<Action>,
+    ) {
+        if to_tell.is_empty() {
+            return;
+        }
+        for (id, matter) in &self.memory.matters {
+            let soon = matter
+                .claim
+                .as_ref()
+                .is_some_and(|claim| claim.tell_ms <= at_ms + RIDE_ALONG_MS && claim.hold_ms == 0);
+            let listed = to_tell.iter().any(|one| one.id == *id);
+            if matter.stand == Stand::Building && soon && !listed {
+                to_tell.push(ToTell { id: id.clone(), telling: Telling::First });
+            }
+        }
+        let mut matters = std::mem::take(&mut self.memory.matters);
+        let mut counters = std::mem::take(&mut self.memory.counters);
+        let scene = self.scene(at_ms);
+        let drafts = telling::drafts(&to_tell, &mut matters, &mut counters, at_ms, |id, matter, telling| {
+            let claim = matter.claim.as_ref()?;
+            let title = match id.0 {
+                MatterKey::Gear => String::new(),
+                _ => scene.garden.bed(&id.1).map(|bed| bed.title.clone()).unwrap_or_default(),
+            };
+            Some(Task {
+                number: matter.number?,
+                subject: id.1.clone(),
+                title,
+                matter: id.0,
+                urgency: claim.urgency,
+                telling,
+                by_ms: claim.by_ms,
+                content: claim.content.clone(),
+                evidence: evidence::gather(&scene, id, estimates),
+            })
+        });
+        self.memory.matters = matters;
+        self.memory.counters = counters;
+        for one in &to_tell {
+            let letter = drafts.iter().find(|draft| {
+                draft.tasks.iter().any(|task| task.matter == one.id.0 && task.subject == one.id.1)
+            });
+            let Some(letter) = letter else { continue };
+            let Some(matter) = self.memory.matters.get_mut(&one.id) else { continue };
+            if let Some(from) = matter.told(one.telling, &letter.person, letter.number, at_ms) {
+                actions.push(change(&one.id, matter, from, at_ms));
+            }
+        }
+        actions.extend(drafts.into_iter().map(|draft| Action::Letter(Box::new(draft))));
+    }
+}

@@ -1,0 +1,128 @@
+//! Cover: tonight's minimum, as foreseen in the afternoon, reaches the cover mark.
+//!
+//! Rule: told at 16:00 if foreseen minimum − 1.5 standard deviations of its own past error reaches the mark
+//! (3 °C: leaves run below the air on still clear nights). Two hours after sunset the two-step fit of the FAO
+//! frost manual (Snyder & de Melo-Abreu 2005, ch. 5) over this garden's calm nights may only raise the call;
+//! so may the air reading itself at the mark with nobody told. Both break the quiet hours.
+
+use agronomy::frost::{FrostFit, Night};
+
+use crate::record::{Content, MatterKey, Millis, Urgency};
+use crate::settings::garden::Bed;
+
+use super::super::calendar::{HOUR_MS, previous_day};
+use super::super::foresee::{AFTERNOON, clock};
+use super::super::life::{Claim, Matter, Verdict};
+use super::super::people;
+use super::super::scene::Scene;
+
+/// The matter this file judges.
+pub const KEY: MatterKey = MatterKey::Cover;
+
+/// Sheets come off by then; the night is over.
+const MORNING: (u32, u32) = (9, 0);
+/// Bounds of the fit's own error, °C.
+const FIT_SD_C: (f64, f64) = (1.0, 6.0);
+
+struct Call {
+    min_c: f64,
+    sd_c: f64,
+    escalated: bool,
+    why: String,
+}
+
+/// The verdict on one bed.
+pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
+    let date = scene.date();
+    if !scene.facts.is_growing(bed, date) {
+        return quiet("nothing stands in the bed");
+    }
+    if scene.facts.is_covered(bed) {
+        return quiet("it is covered");
+    }
+    let Some(person) = scene.asked() else { return Verdict::Unknown };
+    let evening = if scene.now_ms >= scene.calendar.at(date, clock(AFTERNOON)) {
+        date
+    } else if scene.now_ms < scene.calendar.at(date, clock(MORNING)) {
+        previous_day(date)
+    } else {
+        return quiet("the night is over");
+    };
+    let Some(call) = call(scene, bed, evening, matter) else {
+        let known = scene.foresee.night.filter(|night| night.date == evening);
+        return match known {
+            Some(_) if matter.is_told() => Verdict::Unknown, // a lower claim is no reason to say so at night
+            Some(night) => quiet(&format!("{:.0} °C foreseen for the night", night.value_c)),
+            None => Verdict::Unknown,
+        };
+    };
+    let urgency = if call.escalated { Urgency::Now } else { Urgency::Today };
+    let sunset_ms = scene.sunset(evening);
+    let tell_ms = if call.escalated {
+        scene.now_ms
+    } else {
+        people::out_of_quiet(scene.garden, scene.calendar, scene.now_ms)
+    };
+    Verdict::Claim(Box::new(Claim {
+        why: call.why,
+        urgency,
+        by_ms: Some(if call.escalated { scene.sunrise_after(evening) - 2 * HOUR_MS } else { sunset_ms }),
+        litres: None,
+        content: Content::Cover {
+            foreseen_min_c: call.min_c,
+            sd_c: call.sd_c,
+            mark_c: bed.cover_c,
+            escalated: call.escalated,
+        },
+        // Whoever was told in the afternoon is not woken to hear it again.
+        step: 0,
+        hold_ms: 0,
+        tell_ms,
+        repeat_after_ms: Millis::MAX / 4,
+        person: person.name.clone(),
+    }))
+}
+
+fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matter) -> Option<Call> {
+    let night = scene.foresee.night.filter(|night| night.date == evening);
+    if let Some(night) = night.filter(|night| night.foreseen().calls_for_cover(bed.cover_c)) {
+        let (min_c, sd_c) = (night.value_c, night.sd_c);
+        let why = format!("{min_c:.1} ± {sd_c:.1} °C foreseen, cover mark {:.0} °C", bed.cover_c);
+        return Some(Call { min_c, sd_c, escalated: false, why });
+    }
+    if matter.is_told() {
+        return None;
+    }
+    if let Some((air_c, dew_c)) = scene.dusk(evening) {
+        let nights = &scene.foresee.calm_nights;
+        // Fewer calm nights than the book asks for give no fit.
+        let fitted = two_step(nights, air_c, dew_c).filter(|(min_c, sd_c)| min_c - sd_c <= bed.cover_c);
+        if let Some((min_c, sd_c)) = fitted {
+            let why = format!("{air_c:.1} °C two hours after sunset: {min_c:.1} ± {sd_c:.1} °C by dawn");
+            return Some(Call { min_c, sd_c, escalated: true, why });
+        }
+    }
+    let air_c =
+        scene.patch.air.and_then(|probe| scene.value_now(probe)).filter(|air_c| *air_c <= bed.cover_c)?;
+    let why = format!("the air reads {air_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
+    Some(Call { min_c: air_c, sd_c: FIT_SD_C.0, escalated: true, why })
+}
+
+/// The two-step fit over the garden's calm nights, with the spread of its own errors.
+fn two_step(nights: &[(f64, Option<f64>, f64)], air_c: f64, dew_c: Option<f64>) -> Option<(f64, f64)> {
+    let nights: Vec<Night> = nights
+        .iter()
+        .map(|(evening_c, dewpoint_c, min_c)| Night {
+            evening_c: *evening_c,
+            dewpoint_c: *dewpoint_c,
+            min_c: *min_c,
+        })
+        .collect();
+    let fit = FrostFit::new(&nights).ok()?;
+    let foreseen_c = fit.predict_c(air_c, dew_c).ok()?;
+    Some((foreseen_c, fit.air_sd_c.clamp(FIT_SD_C.0, FIT_SD_C.1)))
+}
+
+fn quiet(why: &str) -> Verdict {
+    Verdict::Quiet { why: why.to_owned(), withdraw: false }
+}

@@ -1,0 +1,123 @@
+//! Gear: a probe is silent, stands still, reads what cannot be or cannot be read; the broker is away.
+//!
+//! Rules: silent after three usual gaps (one hour at least, a day at most); stuck when the very same value
+//! stands so long that soil or air would have moved; three impossible or unreadable messages within a day.
+//! The times are the project's judgement.
+
+use crate::quantities::Quantity;
+use crate::record::{Content, Fault, Millis, Urgency};
+use crate::settings::garden::Probe;
+
+use super::super::calendar::{HOUR_MS, MINUTE_MS};
+use super::super::life::{Claim, Verdict};
+use super::super::people;
+use super::super::watch::Watch;
+use super::super::{Trust, scene::Scene};
+
+const DAY_MS: Millis = 24 * HOUR_MS;
+/// Faults that begin together (a node, a power cut) are told together.
+const GATHER_MS: Millis = 20 * MINUTE_MS;
+/// So many bad messages within a day are a fault and not a mishap.
+const BAD_A_DAY: usize = 3;
+/// Stuck: temperature moves every day, even at 40 cm within two days.
+const STUCK_MS: Millis = 44 * HOUR_MS;
+/// A moisture probe is stuck only if another in the bed has moved by so much meanwhile, m³/m³.
+const SIBLING_MOVED: f64 = 0.02;
+
+/// What is wrong with a probe now, if anything, and how far it is believed.
+pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> (Trust, Option<Fault>) {
+    let now_ms = scene.now_ms;
+    let usual_s = watch.usual_gap_s(probe.every_s, probe.quantity);
+    let heard_ms = watch.heard_ms.or(watch.touched_ms).unwrap_or(scene.began_ms);
+    if now_ms - heard_ms > watch.patience_ms(probe.every_s, probe.quantity) {
+        return (Trust::Missing, Some(Fault::Silent { last_ms: watch.heard_ms, usual_s }));
+    }
+    let day_ago = now_ms - DAY_MS;
+    let good_since = |since: Millis| watch.last.is_some_and(|(at_ms, _)| at_ms > since);
+    let unreadable = watch.unreadable_since(day_ago);
+    if unreadable >= BAD_A_DAY && watch.unreadable.back().is_some_and(|last| !good_since(*last)) {
+        let count = u32::try_from(unreadable).unwrap_or(u32::MAX);
+        return (Trust::Missing, Some(Fault::Unreadable { count, words: watch.unreadable_why.clone() }));
+    }
+    let impossible = watch.doubted_since(day_ago);
+    if impossible >= BAD_A_DAY {
+        let count = u32::try_from(impossible).unwrap_or(u32::MAX);
+        let value = watch.doubted.back().map_or(f64::NAN, |(_, value)| *value);
+        let trust = if good_since(now_ms - 2 * HOUR_MS) { Trust::Doubtful } else { Trust::Condemned };
+        return (trust, Some(Fault::Impossible { count, value }));
+    }
+    if let Some(fault) = stuck(scene, ix, probe, watch) {
+        return (Trust::Condemned, Some(fault));
+    }
+    (Trust::Good, None)
+}
+
+fn stuck(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Option<Fault> {
+    let (since_ms, n) = watch.same?;
+    let (last_ms, value) = watch.last?;
+    let stood_ms = last_ms - since_ms;
+    if stood_ms < STUCK_MS || n < 12 {
+        return None;
+    }
+    let moved = match probe.quantity {
+        Quantity::SoilTemperature | Quantity::AirTemperature => {
+            // Under snow, or at depth in a still week, the last digit may rest: someone else must have moved.
+            scene.others_moved(ix, probe, since_ms, 2.0)
+        }
+        Quantity::AirHumidity => value < 99.0,
+        Quantity::SoilMoisture => scene.others_moved(ix, probe, since_ms, SIBLING_MOVED),
+        _ => false,
+    };
+    let hours = u32::try_from(stood_ms / HOUR_MS).unwrap_or(u32::MAX);
+    moved.then_some(Fault::Stuck { value, hours })
+}
+
+/// The verdict on one probe.
+pub fn judge(scene: &Scene<'_>, fault: Option<Fault>) -> Verdict {
+    let Some(fault) = fault else {
+        return Verdict::Quiet { why: "it reads well again".to_owned(), withdraw: false };
+    };
+    let hold_ms = match fault {
+        Fault::BrokerAway { .. } => HOUR_MS,
+        Fault::Silent { .. } | Fault::Unreadable { .. } => GATHER_MS,
+        _ => 0,
+    };
+    claim(scene, fault, hold_ms)
+}
+
+/// A claim for the grower, told outside the quiet hours and once more each morning.
+fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis) -> Verdict {
+    let Some(person) = scene.grower() else { return Verdict::Unknown };
+    Verdict::Claim(Box::new(Claim {
+        why: why(&fault, scene),
+        urgency: Urgency::Gear,
+        by_ms: None,
+        litres: None,
+        content: Content::Gear { fault },
+        step: 0,
+        hold_ms,
+        tell_ms: people::out_of_quiet(scene.garden, scene.calendar, scene.now_ms),
+        repeat_after_ms: 3 * DAY_MS,
+        person: person.name.clone(),
+    }))
+}
+
+/// A fault in one line, for pages and records.
+pub fn why(fault: &Fault, scene: &Scene<'_>) -> String {
+    match fault {
+        Fault::Silent { last_ms: Some(last_ms), usual_s } => {
+            let hours = (scene.now_ms - last_ms) as f64 / HOUR_MS as f64;
+            format!(
+                "nothing for {hours:.1} h; it usually reports every {:.0} min",
+                f64::from(*usual_s) / 60.0
+            )
+        }
+        Fault::Silent { last_ms: None, .. } => "nothing has ever come".to_owned(),
+        Fault::Stuck { value, hours } => format!("the very same {value} for {hours} h while others moved"),
+        Fault::Impossible { count, value } => format!("{count} impossible values in 24 h, the last {value}"),
+        Fault::Unreadable { count, words } => format!("{count} messages in 24 h cannot be read: {words}"),
+        Fault::BrokerAway { words, .. } | Fault::MailRefused { words } | Fault::StoreFails { words } => {
+            words.clone()
+        }
+    }
+}

@@ -1,0 +1,114 @@
+//! Water: a bed will pass its refill mark before the next chance to water has gone by.
+//!
+//! Rule: a letter when, at hot demand, the refill mark will be passed before the next working window ends,
+//! or the stress mark before the one after it begins. The dose leads to the full mark and never beyond; in
+//! the fruit's splitting time after three dry days it is spread over days. Marks: FAO-56 ch. 8; the refill
+//! share and the windows are the project's judgement.
+
+use crate::record::{Content, MatterKey, Millis, Urgency};
+use crate::settings::garden::Bed;
+
+use super::super::calendar::HOUR_MS;
+use super::super::life::{Claim, Matter, Verdict};
+use super::super::people;
+use super::super::scene::{Estimate, Scene};
+
+/// The matter this file judges.
+pub const KEY: MatterKey = MatterKey::Water;
+
+/// Water given within this time has not yet arrived everywhere; nothing is said.
+const ARRIVING_MS: Millis = 3 * HOUR_MS;
+/// A told matter is over when the depletion has come back under this share of the refill mark.
+const OVER_SHARE: f64 = 0.6;
+/// Dry days after which a dose is spread while the fruit may split.
+const SPREAD_AFTER_DAYS: u32 = 3;
+/// One pass is what the soil takes in half an hour.
+const PASS_H: f64 = 0.5;
+
+/// The verdict on one bed.
+pub fn judge(scene: &Scene<'_>, bed: &Bed, estimate: Option<&Estimate>, matter: &Matter) -> Verdict {
+    let date = scene.date();
+    if !scene.facts.is_growing(bed, date) {
+        return quiet("nothing grows in the bed", false);
+    }
+    let (Some(estimate), Some(person)) = (estimate, scene.asked()) else { return Verdict::Unknown };
+    let given_ms = scene.facts.last_given_ms(&bed.name);
+    if given_ms.is_some_and(|at_ms| scene.now_ms - at_ms < ARRIVING_MS) {
+        return Verdict::Unknown;
+    }
+    let (window, next) = people::next_windows(scene.garden, scene.calendar, person, scene.now_ms);
+    let hot =
+        |at_ms| scene.carried(estimate, estimate.use_hot_mm, at_ms) - routine_mm(scene, bed, estimate, at_ms);
+    let marks = &estimate.marks;
+    let due = hot(window.to_ms) >= marks.refill_mm || hot(next.from_ms) >= marks.raw_mm;
+    if !due {
+        if matter.is_told() && estimate.depletion_mm > OVER_SHARE * marks.refill_mm {
+            return Verdict::Unknown;
+        }
+        let rain_mm = scene.rain_since(matter.told_ms.unwrap_or(scene.now_ms));
+        let rained = rain_mm.is_some_and(|mm| mm >= 2.0) && given_ms < matter.told_ms;
+        let why = if rained {
+            format!("{:.0} mm of rain fell", rain_mm.unwrap_or(0.0))
+        } else {
+            format!("{:.1} of {:.1} mm to the refill mark", estimate.depletion_mm, marks.refill_mm)
+        };
+        return quiet(&why, rained);
+    }
+    let start_mm = scene.carried(estimate, estimate.use_mm, window.from_ms.max(scene.now_ms));
+    let litres = start_mm * estimate.rooted_m2;
+    let to_stress = scene.passes(estimate, estimate.use_hot_mm, marks.raw_mm);
+    let spread = scene.split_time(bed) && estimate.dry_days >= SPREAD_AFTER_DAYS;
+    let told_for_now = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms);
+    Verdict::Claim(Box::new(Claim {
+        why: format!(
+            "{:.1} mm used, refill mark {:.1}, stress mark {:.1}; at hot demand {:.1} mm by the end of the next window",
+            estimate.depletion_mm,
+            marks.refill_mm,
+            marks.raw_mm,
+            hot(window.to_ms)
+        ),
+        urgency: Urgency::Today,
+        by_ms: Some(window.to_ms),
+        litres: Some(litres),
+        content: Content::Water {
+            litres,
+            depth_mm: start_mm,
+            passes: agronomy::water::passes(start_mm, bed.intake_mm_h, PASS_H).unwrap_or(1).max(1),
+            spread_days: if spread { if start_mm > 15.0 { 3 } else { 2 } } else { 1 },
+            share_used: estimate.share_used(),
+            depletion_mm: estimate.depletion_mm,
+            depletion_sd_mm: estimate.sd_mm,
+            refill_mm: marks.refill_mm,
+            stress_mm: marks.raw_mm,
+            hours_to_stress: to_stress.map(|at_ms| (at_ms - scene.now_ms) as f64 / HOUR_MS as f64),
+            routine_litres: bed.routine.map(|routine| routine.litres / f64::from(routine.every_days.max(1))),
+            drier_probe: estimate.drier_probe.clone(),
+            book_alone: estimate.probes == 0,
+        },
+        step: step(estimate),
+        hold_ms: 0,
+        tell_ms: people::out_of_quiet(scene.garden, scene.calendar, window.letter_ms.max(scene.now_ms)),
+        // While the window it was told for is open nobody is reminded.
+        repeat_after_ms: if told_for_now { Millis::MAX / 4 } else { 0 },
+        person: person.name.clone(),
+    }))
+}
+
+/// Grows past the stress mark, and again halfway from there to the wilt mark.
+fn step(estimate: &Estimate) -> u8 {
+    let (raw, taw) = (estimate.marks.raw_mm, estimate.marks.taw_mm);
+    if estimate.depletion_mm >= f64::midpoint(raw, taw) { 2 } else { u8::from(estimate.depletion_mm >= raw) }
+}
+
+/// What the grower's own routine brings until `to_ms`, mm over the rooted area: letters are the exceptions
+/// from it. It comes at the end of the day at the latest, so only whole days count.
+fn routine_mm(scene: &Scene<'_>, bed: &Bed, estimate: &Estimate, to_ms: Millis) -> f64 {
+    let Some(routine) = bed.routine else { return 0.0 };
+    let days = (to_ms - scene.now_ms) as f64 / (24 * HOUR_MS) as f64;
+    let share = (days / f64::from(routine.every_days.max(1))).min(1.0);
+    routine.litres * share / estimate.rooted_m2
+}
+
+fn quiet(why: &str, withdraw: bool) -> Verdict {
+    Verdict::Quiet { why: why.to_owned(), withdraw }
+}

@@ -1,0 +1,136 @@
+//! Rain of one gauge: from what it sends to the millimetres of each reading.
+
+use serde::{Deserialize, Serialize};
+
+use crate::record::{Doubt, Millis};
+use crate::settings::garden::RainForm;
+
+use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
+
+/// More than this in an hour is not believed: the limit of hourly rain in the quality rules of the
+/// International Soil Moisture Network (Dorigo et al. 2013, Vadose Zone J. 12(3)).
+pub const MOST_MM_HOUR: f64 = 100.0;
+
+/// A rate stands for at most this long.
+const LONGEST_RATE_MS: Millis = HOUR_MS;
+
+/// A daily total that the node's own clock has not yet set back is forgiven this long after midnight.
+const MIDNIGHT_SLACK_MS: Millis = 30 * MINUTE_MS;
+
+/// What is remembered of a gauge.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct Gauge {
+    last: Option<(Millis, f64)>,
+}
+
+impl Gauge {
+    /// The millimetres that a reading stands for, or why it is not believed.
+    ///
+    /// - Counter: the growth since the last one; a total that fell means the node began anew, and the
+    ///   new total is the growth. The first total ever seen stands for nothing: it is history.
+    /// - Increment: the value.
+    /// - Rate: the value times the time since the last reading, one hour at most.
+    /// - Daily total: the growth, or the value itself on a new civil day.
+    ///
+    /// A reading older than the last one moves no total: its growth is already in a later one.
+    pub fn amount(
+        &mut self,
+        form: RainForm,
+        value: f64,
+        at_ms: Millis,
+        calendar: &Calendar,
+    ) -> Result<f64, Doubt> {
+        let last = self.last;
+        let since_ms = last.map(|(last_ms, _)| at_ms - last_ms);
+        let in_order = since_ms.is_none_or(|since| since > 0);
+        let mm = match form {
+            RainForm::Increment => value,
+            _ if !in_order => 0.0,
+            RainForm::Rate => value * since_ms.unwrap_or(0).min(LONGEST_RATE_MS) as f64 / HOUR_MS as f64,
+            RainForm::Counter => match last {
+                None => 0.0,
+                Some((_, total)) if value >= total => value - total,
+                Some(_) => value,
+            },
+            RainForm::DailyTotal => daily_growth(last, value, at_ms, calendar),
+        };
+        let hours = since_ms.map_or(1.0, |since| (since as f64 / HOUR_MS as f64).max(1.0));
+        if mm > MOST_MM_HOUR * hours {
+            return Err(Doubt::Burst);
+        }
+        if in_order {
+            self.last = Some((at_ms, value));
+        }
+        Ok(mm)
+    }
+}
+
+fn daily_growth(last: Option<(Millis, f64)>, value: f64, at_ms: Millis, calendar: &Calendar) -> f64 {
+    let Some((last_ms, total)) = last else { return 0.0 };
+    let midnight = calendar.day_start(calendar.date(at_ms));
+    if last_ms >= midnight {
+        return if value >= total { value - total } else { value };
+    }
+    let not_yet_set_back = value == total && at_ms - midnight < MIDNIGHT_SLACK_MS;
+    if not_yet_set_back { 0.0 } else { value }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn calendar() -> Calendar {
+        Calendar::new(chrono_tz::UTC)
+    }
+
+    fn run(form: RainForm, steps: &[(Millis, f64)]) -> Vec<f64> {
+        let mut gauge = Gauge::default();
+        steps.iter().map(|(at, value)| gauge.amount(form, *value, *at, &calendar()).unwrap()).collect()
+    }
+
+    #[test]
+    fn a_counter_that_runs_backwards_began_anew() {
+        let hour = HOUR_MS;
+        assert_eq!(
+            run(RainForm::Counter, &[(0, 80.0), (hour, 82.0), (2 * hour, 1.5), (3 * hour, 2.0)]),
+            [0.0, 2.0, 1.5, 0.5]
+        );
+    }
+
+    #[test]
+    fn a_late_total_moves_nothing() {
+        let hour = HOUR_MS;
+        assert_eq!(
+            run(RainForm::Counter, &[(0, 10.0), (2 * hour, 14.0), (hour, 12.0), (3 * hour, 15.0)]),
+            [0.0, 4.0, 0.0, 1.0]
+        );
+    }
+
+    #[test]
+    fn a_rate_counts_for_the_time_since_the_last() {
+        let minute = MINUTE_MS;
+        assert_eq!(run(RainForm::Rate, &[(0, 6.0), (10 * minute, 6.0), (20 * minute, 0.0)]), [0.0, 1.0, 0.0]);
+    }
+
+    #[test]
+    fn a_daily_total_starts_anew_at_midnight_even_if_the_node_is_slow() {
+        let day = 24 * HOUR_MS;
+        let steps = [
+            (day - 2 * HOUR_MS, 3.0),
+            (day - HOUR_MS, 5.0),
+            (day + MINUTE_MS, 5.0),
+            (day + HOUR_MS, 0.0),
+            (day + 2 * HOUR_MS, 1.0),
+        ];
+        assert_eq!(run(RainForm::DailyTotal, &steps), [0.0, 2.0, 0.0, 0.0, 1.0]);
+    }
+
+    #[test]
+    fn no_shower_brings_more_than_100_mm_in_an_hour() {
+        let mut gauge = Gauge::default();
+        assert_eq!(gauge.amount(RainForm::Increment, 300.0, 0, &calendar()), Err(Doubt::Burst));
+        gauge.amount(RainForm::Counter, 10.0, 0, &calendar()).unwrap();
+        assert_eq!(gauge.amount(RainForm::Counter, 900.0, MINUTE_MS, &calendar()), Err(Doubt::Burst));
+        assert_eq!(gauge.amount(RainForm::Counter, 11.0, 2 * MINUTE_MS, &calendar()), Ok(1.0));
+    }
+}

@@ -1,0 +1,356 @@
+//! What a matter's file may look at: the garden at one turn.
+
+use chrono::NaiveDate;
+
+use agronomy::crop::{self, StageCurve};
+use agronomy::water::Marks;
+
+use crate::quantities::Quantity;
+use crate::record::Millis;
+use crate::settings::garden::{Bed, Garden, Person, Probe, Role};
+
+use super::Trust;
+use super::book::{self, Balance, Book, Ground};
+use super::calendar::{Calendar, HOUR_MS, MINUTE_MS, next_day};
+use super::daylight;
+use super::facts::Facts;
+use super::foresee::Foresee;
+use super::hours::Hours;
+use super::people;
+use super::weather::{Day, PatchProbes, expected_et0};
+
+/// Days after setting out when a fruit may be about that nobody logged (set 60-70 days from seed: common
+/// practice, no source).
+const UNLOGGED_FRUIT_DAYS: i64 = 60;
+/// Days after setting out from which a fruit counts as exposed where no pollination is logged.
+const EXPOSED_DAYS: i64 = 40;
+
+/// One bed at one instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Estimate {
+    /// Depletion, mm over the rooted area, and its standard deviation.
+    pub depletion_mm: f64,
+    /// One standard deviation, mm.
+    pub sd_mm: f64,
+    /// The marks.
+    pub marks: Marks,
+    /// Use of a usual day, mm over the rooted area.
+    pub use_mm: f64,
+    /// Use of a hot day, mm.
+    pub use_hot_mm: f64,
+    /// Rooted m².
+    pub rooted_m2: f64,
+    /// How many trusted moisture probes spoke.
+    pub probes: usize,
+    /// The probe that stands for its depth because its siblings disagree.
+    pub drier_probe: Option<String>,
+    /// Begun from a soaking and not yet corrected by a probe.
+    pub rough: bool,
+    /// Closed days in a row past the refill mark.
+    pub dry_days: u32,
+    /// Rain of the last 24 h, mm; `None` without a gauge.
+    pub rain_24h_mm: Option<f64>,
+    /// Every probe has read above the full mark for so many hours, if for 24 or more.
+    pub over_full_hours: Option<f64>,
+}
+
+impl Estimate {
+    /// Share of the held water used, 0 at the full mark, 1 at the wilt mark.
+    pub fn share_used(&self) -> f64 {
+        (self.depletion_mm / self.marks.taw_mm).clamp(0.0, 1.0)
+    }
+}
+
+/// The garden at one turn.
+#[derive(Debug, Clone, Copy)]
+pub struct Scene<'a> {
+    /// Settings.
+    pub garden: &'a Garden,
+    /// Civil time.
+    pub calendar: &'a Calendar,
+    /// Hourly sums.
+    pub hours: &'a Hours,
+    /// Day-book facts.
+    pub facts: &'a Facts,
+    /// Trust of each probe.
+    pub trusts: &'a [Trust],
+    /// Closed days, oldest first.
+    pub days: &'a [Day],
+    /// Forecasts.
+    pub foresee: &'a Foresee,
+    /// Probes of the patch.
+    pub patch: &'a PatchProbes,
+    /// When this garden's record began.
+    pub began_ms: Millis,
+    /// The turn.
+    pub now_ms: Millis,
+}
+
+impl<'a> Scene<'a> {
+    /// The civil date.
+    pub fn date(&self) -> NaiveDate {
+        self.calendar.date(self.now_ms)
+    }
+
+    /// The grower.
+    pub fn grower(&self) -> Option<&'a Person> {
+        self.garden.person(Role::Grower).or_else(|| self.garden.people.first())
+    }
+
+    /// Who is asked today.
+    pub fn asked(&self) -> Option<&'a Person> {
+        people::asked(self.garden, self.facts, self.date())
+    }
+
+    /// The last closed day.
+    pub fn yesterday(&self) -> Option<&'a Day> {
+        self.days.last()
+    }
+
+    /// A probe of the same bed and kind as `probe`, other than it, has moved by `amount` since.
+    pub fn others_moved(&self, ix: usize, probe: &Probe, since_ms: Millis, amount: f64) -> bool {
+        self.garden.probes.iter().enumerate().any(|(at, other)| {
+            at != ix
+                && other.quantity == probe.quantity
+                && other.bed == probe.bed
+                && self
+                    .hours
+                    .extremes(at, since_ms, self.now_ms)
+                    .is_some_and(|(low, high)| high - low >= amount)
+        })
+    }
+
+    /// The value of a probe now, if it spoke within 95 minutes.
+    pub fn value_now(&self, probe: usize) -> Option<f64> {
+        let (at_ms, value) = self.hours.last(probe, self.now_ms - 3 * HOUR_MS, self.now_ms + 1)?;
+        (self.now_ms - at_ms <= 95 * MINUTE_MS).then_some(value)
+    }
+
+    /// The fruit is in the time when uneven water splits it. Where neither date is known it may be.
+    pub fn split_time(&self, bed: &Bed) -> bool {
+        let date = self.date();
+        if self.facts.is_cut(bed, date) {
+            return false;
+        }
+        match (self.facts.pollinated(bed), self.facts.planted(bed)) {
+            (Some(pollinated), _) => (date - pollinated).num_days() >= i64::from(bed.crop.split_from_days),
+            (None, Some(planted)) => (date - planted).num_days() >= UNLOGGED_FRUIT_DAYS,
+            (None, None) => true,
+        }
+    }
+
+    /// A fruit stands exposed: from pollination, or 40 days after setting out if none is logged, until the day
+    /// book says shaded or cut.
+    pub fn fruit_exposed(&self, bed: &Bed) -> bool {
+        let date = self.date();
+        if self.facts.is_shaded(bed) || !self.facts.is_growing(bed, date) {
+            return false;
+        }
+        match (self.facts.pollinated(bed), self.facts.planted(bed)) {
+            (Some(pollinated), _) => pollinated <= date,
+            (None, Some(planted)) => (date - planted).num_days() >= EXPOSED_DAYS,
+            (None, None) => true,
+        }
+    }
+
+    /// Basal crop coefficient of the stage curve on a date; mid-season where no setting out is known (the
+    /// thirstiest guess).
+    pub fn kcb(&self, bed: &Bed, date: NaiveDate) -> f64 {
+        match self.facts.planted(bed) {
+            Some(planted) => {
+                let day = (date - planted).num_days().max(0) as f64;
+                let [kcb_ini, kcb_mid, kcb_end] = bed.crop.kcb;
+                let curve = StageCurve { stage_days: bed.crop.stage_days, kcb_ini, kcb_mid, kcb_end };
+                curve.kcb(day + 1.0).unwrap_or(kcb_mid)
+            }
+            None => bed.crop.kcb[1],
+        }
+    }
+
+    /// What the balance needs to know of a bed on a date.
+    pub fn ground(&self, bed: &Bed, date: NaiveDate) -> Ground {
+        let (wind_m_s, rh_min_pct) = self.recent_air();
+        let height_m = bed.crop.height_m;
+        let kcb_mid = bed.crop.kcb[1];
+        let kcb_full = crop::climate_adjusted(kcb_mid, wind_m_s, rh_min_pct, height_m).unwrap_or(kcb_mid);
+        let rooted_m2 = self.facts.rooted_m2(bed, date);
+        let curve = self.kcb(bed, date);
+        let known = self.facts.leafed_m2(bed, date, |on| self.kcb(bed, on));
+        let leafed_m2 = known.unwrap_or(rooted_m2 * curve / kcb_mid.max(0.01));
+        let kc_max = crop::kc_max(curve, wind_m_s, rh_min_pct, height_m).unwrap_or(1.2);
+        let exposed_m2 = match known {
+            Some(leafed_m2) => (rooted_m2 - leafed_m2).max(0.0),
+            None => {
+                let cover = crop::cover(curve, kc_max, height_m).unwrap_or(0.5);
+                rooted_m2 * (1.0 - cover)
+            }
+        };
+        let refill_share = self.refill_share(bed);
+        Ground {
+            rooted_m2,
+            leafed_m2,
+            exposed_m2: exposed_m2.clamp(0.0, rooted_m2),
+            kcb_full,
+            kc_max,
+            refill_share,
+            leaves_guessed: known.is_none(),
+        }
+    }
+
+    /// The refill mark as a share of the stress mark; a mark set by hand is given as share of held water used
+    /// and never stands drier than stress.
+    fn refill_share(&self, bed: &Bed) -> f64 {
+        match self.facts.refill_share_used(bed) {
+            Some(used) => (used / bed.crop.depletion_share).clamp(0.05, 1.0),
+            None => bed.refill_share,
+        }
+    }
+
+    /// Mean wind at 2 m and lowest humidity of the last ten days; FAO's 2 m/s and 45 % where not measured.
+    fn recent_air(&self) -> (f64, f64) {
+        let last = &self.days[self.days.len().saturating_sub(10)..];
+        let mean = |values: Vec<f64>, usual: f64| {
+            if values.is_empty() { usual } else { values.iter().sum::<f64>() / values.len() as f64 }
+        };
+        let height_m = self.garden.place.wind_height_m;
+        let at_2m = |wind| agronomy::evapotranspiration::wind_at_2m(wind, height_m).ok();
+        let wind = last.iter().filter_map(|day| day.wind_mean_m_s).filter_map(at_2m).collect();
+        let humidity = last.iter().filter_map(|day| day.rh_min_pct).collect();
+        (mean(wind, 2.0).clamp(1.0, 6.0), mean(humidity, 45.0).clamp(20.0, 80.0))
+    }
+
+    /// What is believed of a bed now; `None` until its book has begun.
+    pub fn estimate(&self, bed: &Bed, bed_book: &Book) -> Option<Estimate> {
+        let date = self.date();
+        let (_, midnight) = bed_book.midnights.range(..=date).next_back()?;
+        let ground = self.ground(bed, date);
+        let days: Vec<&Day> = self.days.iter().collect();
+        let (et0_mm, et0_hot_mm) = expected_et0(&days, self.garden.place, date);
+        let passed = daylight::demand_days(self.garden.place, self.calendar, midnight.at_ms, self.now_ms);
+        let inflow = self.inflow(bed, &ground, midnight.at_ms, self.now_ms);
+        let measured = self.measure(bed, self.now_ms);
+        let span_days = ((self.now_ms - midnight.at_ms) as f64 / (24.0 * HOUR_MS as f64)).max(1e-3);
+        // The share of the day's demand is not the share of its hours; the drain goes by hours.
+        let part = Part { et0_mm: et0_mm * passed, et0_day_mm: et0_mm, days: span_days };
+        let now = self.carry(bed, &ground, midnight, part, inflow, measured.as_ref())?;
+        let use_of = |et0: f64| self.daily_use(bed, &ground, midnight, et0).unwrap_or(0.0);
+        let (use_mm, use_hot_mm) = (use_of(et0_mm), use_of(et0_hot_mm));
+        Some(Estimate {
+            depletion_mm: now.end.depletion_mm,
+            sd_mm: now.sd_mm,
+            marks: book::marks(bed, &ground, et0_mm)?,
+            use_mm,
+            use_hot_mm,
+            rooted_m2: ground.rooted_m2,
+            probes: measured.as_ref().map_or(0, |measured| measured.probes),
+            drier_probe: measured.and_then(|measured| measured.drier_probe),
+            rough: now.end.rough,
+            dry_days: midnight.dry_days,
+            rain_24h_mm: self
+                .patch
+                .rain
+                .and_then(|probe| self.hours.sum(probe, self.now_ms - 24 * HOUR_MS, self.now_ms)),
+            over_full_hours: self.over_full_hours(bed),
+        })
+    }
+
+    fn carry(
+        &self,
+        bed: &Bed,
+        ground: &Ground,
+        from: &Balance,
+        part: Part,
+        inflow: book::Inflow,
+        measured: Option<&book::Measured>,
+    ) -> Option<book::ClosedDay> {
+        let mut closed = book::advance(bed, ground, from, part.et0_mm, part.days, inflow, measured)?;
+        closed.marks = book::marks(bed, ground, part.et0_day_mm)?;
+        Some(closed)
+    }
+
+    /// Use of a whole day without stress at this ET0, with the learned bias, mm over the rooted area.
+    fn daily_use(&self, bed: &Bed, ground: &Ground, from: &Balance, et0_mm: f64) -> Option<f64> {
+        let full = Balance { depletion_mm: 0.0, ..*from };
+        let day = book::advance(bed, ground, &full, et0_mm, 1.0, book::Inflow::default(), None)?;
+        Some(day.out.etc_mm * from.bias)
+    }
+
+    /// Rain and given water of a bed in a span.
+    pub fn inflow(&self, bed: &Bed, ground: &Ground, from_ms: Millis, to_ms: Millis) -> book::Inflow {
+        book::inflow(
+            self.hours,
+            self.patch.rain,
+            self.facts.rain_by_eye_mm(from_ms, to_ms),
+            self.facts.given_litres(&bed.name, from_ms, to_ms),
+            ground.rooted_m2,
+            from_ms,
+            to_ms,
+        )
+    }
+
+    /// What the trusted moisture probes of a bed say at an instant.
+    pub fn measure(&self, bed: &Bed, at_ms: Millis) -> Option<book::Measured> {
+        book::measure(self.garden, bed, self.hours, at_ms, |probe| {
+            self.trusts.get(probe).is_none_or(|trust| matches!(trust, Trust::Good | Trust::Doubtful))
+        })
+    }
+
+    /// For how long every calibrated moisture probe of the bed has read above the full mark, up to three days;
+    /// `None` under 24 h. Where the mark comes from a table it must be passed by 0.03 m³/m³.
+    fn over_full_hours(&self, bed: &Bed) -> Option<f64> {
+        let mark = if bed.marks_guessed { bed.full + 0.03 } else { bed.full };
+        let mut least: Option<f64> = None;
+        for (ix, probe) in self.garden.probes.iter().enumerate() {
+            let of_bed = probe.quantity == Quantity::SoilMoisture && probe.bed.as_deref() == Some(&bed.name);
+            if !of_bed || self.trusts.get(ix).is_some_and(|trust| *trust != Trust::Good) {
+                continue;
+            }
+            let span = self.hours.range(ix, self.now_ms - 72 * HOUR_MS, self.now_ms + 1);
+            let above = span.rev().take_while(|(_, hour)| hour.min > mark).last();
+            let hours = above.map_or(0.0, |(start, _)| (self.now_ms - start) as f64 / HOUR_MS as f64);
+            least = Some(least.map_or(hours, |least: f64| least.min(hours)));
+        }
+        least.filter(|hours| *hours >= 24.0)
+    }
+
+    /// Depletion of an estimate carried to a later time at a daily use, mm, without rain.
+    pub fn carried(&self, estimate: &Estimate, use_mm: f64, to_ms: Millis) -> f64 {
+        let days = daylight::demand_days(self.garden.place, self.calendar, self.now_ms, to_ms);
+        (estimate.depletion_mm.max(0.0) + use_mm * days).min(estimate.marks.taw_mm)
+    }
+
+    /// Rain since an instant, mm; `None` without a gauge.
+    pub fn rain_since(&self, from_ms: Millis) -> Option<f64> {
+        self.patch.rain.and_then(|probe| self.hours.sum(probe, from_ms, self.now_ms + 1))
+    }
+
+    /// Air and dew point two hours after sunset of an evening, if that hour has come.
+    pub fn dusk(&self, evening: NaiveDate) -> Option<(f64, Option<f64>)> {
+        self.foresee.dusk.filter(|(date, ..)| *date == evening).map(|(_, air_c, dew_c)| (air_c, dew_c))
+    }
+
+    /// When the depletion passes a mark at a daily use; `None` if not within thirty days.
+    pub fn passes(&self, estimate: &Estimate, use_mm: f64, mark_mm: f64) -> Option<Millis> {
+        (0..30 * 24)
+            .map(|hour| self.now_ms + hour * HOUR_MS)
+            .find(|at_ms| self.carried(estimate, use_mm, *at_ms) >= mark_mm)
+    }
+
+    /// Sunset of a date.
+    pub fn sunset(&self, date: NaiveDate) -> Millis {
+        daylight::sun_up(self.garden.place, date, self.calendar).1
+    }
+
+    /// Sunrise of the date after.
+    pub fn sunrise_after(&self, date: NaiveDate) -> Millis {
+        daylight::sun_up(self.garden.place, next_day(date), self.calendar).0
+    }
+}
+
+/// A part of a day: the demand that fell in it, that of the whole day, and how long it was.
+#[derive(Debug, Clone, Copy)]
+struct Part {
+    et0_mm: f64,
+    et0_day_mm: f64,
+    days: f64,
+}

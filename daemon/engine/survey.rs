@@ -1,0 +1,178 @@
+//! What stands now, for pages and `status`: plain views, no judgement.
+
+use agronomy::water::days_of_cover;
+use serde::{Deserialize, Serialize};
+
+use crate::quantities::Quantity;
+use crate::record::{MatterKey, Millis, Stand};
+
+use super::calendar::HOUR_MS;
+use super::core::Engine;
+use super::matters::gear;
+use super::scene::{Estimate, Scene};
+
+impl Engine {
+    /// What stands at an instant, for pages and `status`.
+    pub fn survey(&self, now_ms: Millis) -> Survey {
+        let scene = self.scene(now_ms);
+        let estimates = self.estimates(now_ms);
+        let beds = self.garden.beds.iter().zip(&estimates);
+        let idle = |stand: Stand| matches!(stand, Stand::Settled | Stand::Over);
+        Survey {
+            at_ms: now_ms,
+            beds: beds.map(|(bed, estimate)| bed_view(&bed.name, &bed.title, estimate.as_ref())).collect(),
+            probes: (0..self.garden.probes.len()).filter_map(|ix| self.probe_view(&scene, ix)).collect(),
+            matters: self
+                .memory
+                .matters
+                .iter()
+                .filter(|(_, matter)| !idle(matter.stand))
+                .map(|((key, subject), matter)| MatterView {
+                    subject: subject.clone(),
+                    matter: *key,
+                    stand: matter.stand,
+                    since_ms: matter.since_ms,
+                    why: matter.why.clone(),
+                    by_ms: matter.claim.as_ref().and_then(|claim| claim.by_ms),
+                    number: matter.number,
+                })
+                .collect(),
+        }
+    }
+
+    fn probe_view(&self, scene: &Scene<'_>, ix: usize) -> Option<ProbeView> {
+        let probe = self.garden.probes.get(ix)?;
+        let watch = self.memory.watches.get(ix)?;
+        let (trust, fault) = gear::diagnose(scene, ix, probe, watch);
+        let value = match probe.quantity {
+            Quantity::Rain => self.hours.sum(ix, scene.now_ms - 24 * HOUR_MS, scene.now_ms + 1),
+            _ => watch.last.map(|(_, value)| value),
+        };
+        Some(ProbeView {
+            name: probe.name.clone(),
+            value,
+            unit: probe.quantity.kind().unit.to_owned(),
+            at_ms: watch.last.map(|(at_ms, _)| at_ms),
+            trust,
+            why: fault.map(|fault| gear::why(&fault, scene)).unwrap_or_default(),
+        })
+    }
+}
+
+fn bed_view(name: &str, title: &str, estimate: Option<&Estimate>) -> BedView {
+    let (name, title) = (name.to_owned(), title.to_owned());
+    let Some(now) = estimate else {
+        let rests_on = "nothing yet: no calibrated probe has spoken, and no soaking was seen".to_owned();
+        return BedView { name, title, rests_on, ..BedView::default() };
+    };
+    let refill_mm = now.marks.refill_mm;
+    let cover = |use_mm: f64| days_of_cover(now.depletion_mm.max(0.0), refill_mm, use_mm);
+    BedView {
+        name,
+        title,
+        share_used: Some(now.share_used()),
+        depletion_mm: Some((now.depletion_mm, now.sd_mm)),
+        refill_mm: Some(refill_mm),
+        stress_mm: Some(now.marks.raw_mm),
+        taw_mm: Some(now.marks.taw_mm),
+        cover_days: Some(cover(now.use_mm)),
+        cover_days_hot: Some(cover(now.use_hot_mm)),
+        litres_to_full: Some(now.depletion_mm.max(0.0) * now.rooted_m2),
+        rests_on: match (now.probes, now.rough) {
+            (0, true) => "the water book alone, begun at the last soaking: rough".to_owned(),
+            (0, false) => "the water book alone".to_owned(),
+            (1, _) => "one probe and the water book".to_owned(),
+            (n, _) => format!("{n} probes and the water book"),
+        },
+    }
+}
+
+/// What stands now.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Survey {
+    /// The time of the last event.
+    pub at_ms: Millis,
+    /// The beds in the order of the settings.
+    pub beds: Vec<BedView>,
+    /// The probes in the order of the settings.
+    pub probes: Vec<ProbeView>,
+    /// Matters that are not settled or over.
+    pub matters: Vec<MatterView>,
+}
+
+/// One bed now.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct BedView {
+    /// Key.
+    pub name: String,
+    /// Title.
+    pub title: String,
+    /// Share of the held water used, 0 to 1; `None` until the book has begun.
+    pub share_used: Option<f64>,
+    /// Depletion, mm over the rooted area, and one standard deviation.
+    pub depletion_mm: Option<(f64, f64)>,
+    /// Refill mark, mm.
+    pub refill_mm: Option<f64>,
+    /// Stress mark, mm.
+    pub stress_mm: Option<f64>,
+    /// All the water the bed holds, mm.
+    pub taw_mm: Option<f64>,
+    /// Days until the refill mark at normal demand; 0 when past it.
+    pub cover_days: Option<f64>,
+    /// Days until the refill mark at hot demand.
+    pub cover_days_hot: Option<f64>,
+    /// Litres to the full mark.
+    pub litres_to_full: Option<f64>,
+    /// What the figures rest on, in words ("two probes and the water book").
+    pub rests_on: String,
+}
+
+/// One probe now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ProbeView {
+    /// Key.
+    pub name: String,
+    /// Last reading in the unit of its kind; rain: the sum of the last 24 h in mm.
+    pub value: Option<f64>,
+    /// Unit.
+    pub unit: String,
+    /// Time of the last reading.
+    pub at_ms: Option<Millis>,
+    /// Good, doubtful, condemned or missing.
+    pub trust: Trust,
+    /// Why, in words, unless good.
+    pub why: String,
+}
+
+/// How far a probe is believed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Trust {
+    /// Believed.
+    Good,
+    /// Used with care.
+    Doubtful,
+    /// Used for nothing.
+    Condemned,
+    /// Silent.
+    Missing,
+}
+
+/// One matter now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MatterView {
+    /// Bed or probe; empty for mail and box.
+    pub subject: String,
+    /// Kind.
+    pub matter: MatterKey,
+    /// State.
+    pub stand: Stand,
+    /// Since when in this state.
+    pub since_ms: Millis,
+    /// Why, in words.
+    pub why: String,
+    /// Deadline.
+    pub by_ms: Option<Millis>,
+    /// The number an answer names.
+    pub number: Option<u32>,
+}

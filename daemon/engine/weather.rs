@@ -1,0 +1,287 @@
+//! The weather of a closed civil day, derived from the hours: so a late reading re-derives its day.
+
+use chrono::{Datelike, NaiveDate};
+use serde::{Deserialize, Serialize};
+
+use agronomy::climate;
+use agronomy::evapotranspiration::{self as et, DayWeather, Method};
+use agronomy::soil_air::{self, AirGuess, SoilDay};
+
+use crate::quantities::Quantity;
+use crate::record::{Et0Method, Guess, Millis};
+use crate::settings::garden::{Garden, Place};
+
+use super::calendar::{Calendar, HOUR_MS};
+use super::daylight;
+use super::facts::Facts;
+use super::hours::Hours;
+
+/// A day's extremes count from so many of its hours on (of 24; in proportion on short and long days).
+const HOURS_FOR_EXTREMES: f64 = 20.0 / 24.0;
+/// A day's mean of wind or humidity counts from half of its hours on.
+const HOURS_FOR_MEAN: f64 = 0.5;
+/// The sun's sum counts if so much of the daylight was seen.
+const DAYLIGHT_SEEN: f64 = 0.9;
+
+/// Lowest, mean and highest of a day.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Range {
+    /// Lowest.
+    pub min: f64,
+    /// Mean over the hours.
+    pub mean: f64,
+    /// Highest.
+    pub max: f64,
+}
+
+/// The weather of one closed day.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Day {
+    /// The date.
+    pub date: NaiveDate,
+    /// Air, °C, measured or guessed from the soil.
+    pub air: Option<Range>,
+    /// The air is a guess; spreads of its minimum and maximum, °C.
+    pub air_guess_sd_c: Option<(f64, f64)>,
+    /// Mean humidity, %.
+    pub rh_mean_pct: Option<f64>,
+    /// Lowest humidity, %.
+    pub rh_min_pct: Option<f64>,
+    /// Mean wind at the sensor, m/s.
+    pub wind_mean_m_s: Option<f64>,
+    /// Sun, MJ/m².
+    pub solar_mj_m2: Option<f64>,
+    /// Rain, mm; `None` without a gauge and with nobody looking.
+    pub rain_mm: Option<f64>,
+    /// Shallowest soil temperature of the patch, °C.
+    pub soil: Option<Range>,
+    /// Reference evapotranspiration, mm, and its spread.
+    pub et0_mm: f64,
+    /// Its standard deviation, mm.
+    pub et0_sd_mm: f64,
+    /// How it was had.
+    pub et0_method: Et0Method,
+    /// What was guessed.
+    pub guessed: Vec<Guess>,
+    /// Lowest air of the night that ended that morning, °C.
+    pub coldest_c: Option<f64>,
+}
+
+/// The probes that stand for the whole patch: the first of each kind, for soil the shallowest.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct PatchProbes {
+    /// Air temperature.
+    pub air: Option<usize>,
+    /// Humidity.
+    pub humidity: Option<usize>,
+    /// Wind.
+    pub wind: Option<usize>,
+    /// Sun.
+    pub sun: Option<usize>,
+    /// Rain.
+    pub rain: Option<usize>,
+    /// Shallowest soil temperature.
+    pub soil: Option<usize>,
+}
+
+impl PatchProbes {
+    /// Picks them from the settings.
+    pub fn of(garden: &Garden) -> Self {
+        let first = |quantity| garden.probes.iter().position(|probe| probe.quantity == quantity);
+        Self {
+            air: first(Quantity::AirTemperature),
+            humidity: first(Quantity::AirHumidity),
+            wind: first(Quantity::WindSpeed),
+            sun: first(Quantity::SolarRadiation),
+            rain: first(Quantity::Rain),
+            soil: shallowest(garden, None),
+        }
+    }
+}
+
+/// The shallowest soil thermometer of a bed, or of the garden.
+pub fn shallowest(garden: &Garden, bed: Option<&str>) -> Option<usize> {
+    garden
+        .probes
+        .iter()
+        .enumerate()
+        .filter(|(_, probe)| probe.quantity == Quantity::SoilTemperature)
+        .filter(|(_, probe)| bed.is_none_or(|bed| probe.bed.as_deref() == Some(bed)))
+        .min_by(|(_, a), (_, b)| a.depth_m.unwrap_or(9.0).total_cmp(&b.depth_m.unwrap_or(9.0)))
+        .map(|(at, _)| at)
+}
+
+/// Lowest, mean and highest of a probe in a span, if enough of its hours were seen.
+pub fn range(hours: &Hours, probe: usize, from_ms: Millis, to_ms: Millis) -> Option<Range> {
+    let needed = HOURS_FOR_EXTREMES * Hours::whole(from_ms, to_ms) as f64;
+    if (hours.present(probe, from_ms, to_ms) as f64) < needed {
+        return None;
+    }
+    let (min, max) = hours.extremes(probe, from_ms, to_ms)?;
+    Some(Range { min, mean: hours.mean(probe, from_ms, to_ms)?, max })
+}
+
+/// Derives the day's weather. `before` is the mean of the shallow soil a day earlier.
+pub fn close(
+    garden: &Garden,
+    calendar: &Calendar,
+    hours: &Hours,
+    facts: &Facts,
+    probes: &PatchProbes,
+    date: NaiveDate,
+    soil_mean_before_c: Option<f64>,
+) -> Day {
+    let (from_ms, to_ms) = (calendar.day_start(date), calendar.day_end(date));
+    let enough = |probe: usize, share: f64| {
+        hours.present(probe, from_ms, to_ms) as f64 >= share * Hours::whole(from_ms, to_ms) as f64
+    };
+    let seen_range = |probe: Option<usize>| probe.and_then(|probe| range(hours, probe, from_ms, to_ms));
+    let mean = |probe: Option<usize>| {
+        let probe = probe.filter(|probe| enough(*probe, HOURS_FOR_MEAN))?;
+        hours.mean(probe, from_ms, to_ms)
+    };
+    let humidity = seen_range(probes.humidity);
+    let soil = seen_range(probes.soil);
+    let measured = seen_range(probes.air);
+    let guess = if measured.is_some() {
+        None
+    } else {
+        guess_air(garden, calendar, hours, probes.soil, soil, date, soil_mean_before_c)
+    };
+    let air = measured.or(guess.map(|air| Range { min: air.min_c, mean: air.mean_c, max: air.max_c }));
+    let wind_mean_m_s = mean(probes.wind);
+    let solar_mj_m2 = probes.sun.and_then(|probe| solar(garden.place, calendar, hours, probe, date));
+    let weather = DayWeather {
+        air_min_c: air.map(|air| air.min),
+        air_max_c: air.map(|air| air.max),
+        air_is_guess: guess.is_some(),
+        rh_mean_pct: mean(probes.humidity),
+        rh_max_pct: humidity.map(|range| range.max),
+        rh_min_pct: humidity.map(|range| range.min),
+        wind_m_s: wind_mean_m_s,
+        solar_mj_m2,
+    };
+    let et0 = reference(garden.place, date, &weather);
+    let gauge_mm = probes.rain.and_then(|probe| hours.sum(probe, from_ms, to_ms));
+    let eye_mm = facts.rain_by_eye_mm(from_ms, to_ms);
+    let night_from = from_ms - 6 * HOUR_MS;
+    let night_to = from_ms + 9 * HOUR_MS;
+    let coldest_c = match (probes.air, guess) {
+        (_, Some(guess)) => Some(guess.min_c),
+        (Some(probe), None) => range(hours, probe, night_from, night_to).map(|range| range.min),
+        (None, None) => None,
+    };
+    Day {
+        date,
+        air,
+        air_guess_sd_c: guess.map(|guess| (guess.sd_min_c, guess.sd_max_c)),
+        rh_mean_pct: weather.rh_mean_pct,
+        rh_min_pct: weather.rh_min_pct,
+        wind_mean_m_s,
+        solar_mj_m2,
+        rain_mm: gauge_mm.or(eye_mm),
+        soil,
+        et0_mm: et0.0,
+        et0_sd_mm: et0.1,
+        et0_method: et0.2,
+        guessed: et0.3,
+        coldest_c,
+    }
+}
+
+fn guess_air(
+    garden: &Garden,
+    calendar: &Calendar,
+    hours: &Hours,
+    probe: Option<usize>,
+    soil: Option<Range>,
+    date: NaiveDate,
+    mean_before_c: Option<f64>,
+) -> Option<AirGuess> {
+    let (probe, soil) = probe.zip(soil)?;
+    let depth_m = garden.probes.get(probe)?.depth_m?;
+    let from_ms = calendar.day_start(date);
+    let morning = hours.extremes(probe, from_ms, from_ms + 12 * HOUR_MS);
+    let day_of_year = u16::try_from(date.ordinal()).ok()?;
+    soil_air::estimate(&SoilDay {
+        depth_m,
+        min_c: morning.map_or(soil.min, |(low, _)| low),
+        mean_c: soil.mean,
+        max_c: soil.max,
+        mean_before_c,
+        day_of_year,
+        latitude_deg: garden.place.latitude_deg,
+        damping_depth_m: None,
+    })
+    .ok()
+}
+
+/// The day's sun, MJ/m²: hours without a reading in the dark count as dark; of the light nine tenths must
+/// have been seen.
+fn solar(place: Place, calendar: &Calendar, hours: &Hours, probe: usize, date: NaiveDate) -> Option<f64> {
+    let (from_ms, to_ms) = (calendar.day_start(date), calendar.day_end(date));
+    let (rise, set) = daylight::sun_up(place, date, calendar);
+    let (light_from, light_to) = (calendar.hour_start(rise) + HOUR_MS, calendar.hour_start(set));
+    let light = Hours::whole(light_from, light_to) as f64;
+    if (hours.present(probe, light_from, light_to) as f64) < DAYLIGHT_SEEN * light {
+        return None;
+    }
+    let watt_hours: f64 = hours.range(probe, from_ms, to_ms).map(|(_, hour)| hour.mean()).sum();
+    Some(watt_hours * 0.0036)
+}
+
+type Reference = (f64, f64, Et0Method, Vec<Guess>);
+
+fn reference(place: Place, date: NaiveDate, weather: &DayWeather) -> Reference {
+    let day_of_year = u16::try_from(date.ordinal()).unwrap_or(1);
+    let place = et::Place {
+        latitude_deg: place.latitude_deg,
+        altitude_m: place.altitude_m,
+        wind_height_m: place.wind_height_m,
+        coastal: place.near_coast,
+        arid: false,
+    };
+    let Ok(et0) = et::reference(&place, day_of_year, weather) else {
+        // Only a place outside the checked settings gets here; the usual of mid-latitudes is the cautious guess.
+        return (
+            3.0,
+            2.0,
+            Et0Method::Climatology,
+            vec![Guess::Air, Guess::Sun, Guess::Wind, Guess::Humidity],
+        );
+    };
+    let method = match et0.method {
+        Method::PenmanMonteith => Et0Method::PenmanMonteith,
+        Method::PenmanMonteithPart => Et0Method::PenmanMonteithPart,
+        Method::Hargreaves => Et0Method::Hargreaves,
+        Method::HargreavesSoil => Et0Method::HargreavesSoil,
+        Method::Climatology => Et0Method::Climatology,
+    };
+    let flags = [
+        (et0.air_guessed, Guess::Air),
+        (et0.sun_guessed, Guess::Sun),
+        (et0.wind_guessed, Guess::Wind),
+        (et0.humidity_guessed, Guess::Humidity),
+    ];
+    let guessed = flags.into_iter().filter(|(guessed, _)| *guessed).map(|(_, what)| what).collect();
+    (et0.mm, et0.sd_mm, method, guessed)
+}
+
+/// ET0 to reckon with before the days have told: the mean of the last days (`recent`), else the usual of
+/// place and season. Second: that of a hot day, the 90th percentile of the last thirty, at least 1.15 times
+/// the mean; before there are ten days, the usual and 1.35 times it (judgement).
+pub fn expected_et0(days: &[&Day], place: Place, date: NaiveDate) -> (f64, f64) {
+    let day_of_year = u16::try_from(date.ordinal()).unwrap_or(1);
+    let usual_mm = climate::usual(place.latitude_deg, day_of_year).map_or(3.0, |usual| usual.et0_mm);
+    let recent: Vec<f64> = days.iter().rev().take(5).map(|day| day.et0_mm).collect();
+    let normal_mm =
+        if recent.is_empty() { usual_mm } else { recent.iter().sum::<f64>() / recent.len() as f64 };
+    let mut past: Vec<f64> = days.iter().rev().take(30).map(|day| day.et0_mm).collect();
+    let hot_mm = if past.len() < 10 {
+        normal_mm.max(usual_mm) * 1.35
+    } else {
+        past.sort_by(f64::total_cmp);
+        past[(past.len() * 9 / 10).min(past.len() - 1)]
+    };
+    (normal_mm, hot_mm.max(1.15 * normal_mm).min(15.0))
+}
