@@ -1,100 +1,27 @@
 //! The engine itself: its state, its turns, the events it takes.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
-
-use chrono::NaiveDate;
-use serde::{Deserialize, Serialize};
 
 use crate::daybook::{Entry, ProbeChange};
 use crate::record::{
-    Content, DayRecord, Fault, HOURS_KEPT_MS, MatterChange, MatterKey, Millis, Reading, SavedState, Stand,
-    Urgency,
+    Content, Fault, HOURS_KEPT_MS, MatterChange, MatterKey, Millis, Reading, Stand, Urgency,
 };
 use crate::settings::garden::Garden;
 
-use super::book::{self, Book};
+use super::book;
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
-use super::facts::Facts;
-use super::foresee::Foresee;
 use super::hours::Hours;
 use super::life::{Claim, Matter};
-use super::rain::Gauge;
+use super::memory::Memory;
 use super::scene::{Estimate, Scene};
-use super::telling::{Counters, MatterId};
-use super::watch::Watch;
-use super::weather::{Day, PatchProbes};
+use super::telling::MatterId;
+use super::weather::PatchProbes;
 use super::{Action, Event, Now, PostWord, TURN_MS, Trust};
 
-/// Version of the saved state; another is not read.
-const STATE_VERSION: u32 = 1;
 /// Closed days remembered for demand and forecasts.
 const DAYS_KEPT: usize = 40;
 /// Wet or given at least this share of the held water at once, an unmeasured book begins at full.
 const SOAKING_SHARE: f64 = 0.3;
-
-/// Saved state that cannot be gone on from.
-#[derive(Debug, thiserror::Error)]
-pub enum StateError {
-    /// It is not the JSON this version writes.
-    #[error("saved state cannot be read: {0}")]
-    Unreadable(#[from] serde_json::Error),
-    /// It was written by another version.
-    #[error("saved state is of version {found}, this program reads version {STATE_VERSION}")]
-    Version {
-        /// The version found.
-        found: u32,
-    },
-}
-
-/// Everything the engine remembers but the hours.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(super) struct Memory {
-    version: u32,
-    /// Names of the probes in the order of the vectors below.
-    probes: Vec<String>,
-    /// Names of the beds in the order of the books.
-    beds: Vec<String>,
-    pub began_ms: Option<Millis>,
-    pub next_turn_ms: Millis,
-    pub closed_through: Option<NaiveDate>,
-    pub derive_from: Option<NaiveDate>,
-    pub watches: Vec<Watch>,
-    pub gauges: Vec<Gauge>,
-    pub books: Vec<Book>,
-    pub facts: Facts,
-    pub days: Vec<Day>,
-    pub records: BTreeMap<NaiveDate, Vec<DayRecord>>,
-    pub foresee: Foresee,
-    #[serde(with = "pairs")]
-    pub matters: BTreeMap<MatterId, Matter>,
-    pub counters: Counters,
-    /// The broker is away since, with these words.
-    pub broker_away: Option<(Millis, String)>,
-}
-
-/// Maps whose keys are no strings, as a list of pairs.
-mod pairs {
-    use std::collections::BTreeMap;
-
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
-
-    pub fn serialize<K: Serialize, V: Serialize, S: Serializer>(
-        map: &BTreeMap<K, V>,
-        to: S,
-    ) -> Result<S::Ok, S::Error> {
-        to.collect_seq(map)
-    }
-
-    pub fn deserialize<'de, K, V, D>(from: D) -> Result<BTreeMap<K, V>, D::Error>
-    where
-        K: Deserialize<'de> + Ord,
-        V: Deserialize<'de>,
-        D: Deserializer<'de>,
-    {
-        Ok(Vec::<(K, V)>::deserialize(from)?.into_iter().collect())
-    }
-}
 
 /// The engine of one garden.
 #[derive(Debug)]
@@ -113,25 +40,7 @@ impl Engine {
     /// A new engine that knows nothing yet.
     pub fn new(garden: Arc<Garden>) -> Self {
         let n = garden.probes.len();
-        let memory = Memory {
-            version: STATE_VERSION,
-            probes: garden.probes.iter().map(|probe| probe.name.clone()).collect(),
-            beds: garden.beds.iter().map(|bed| bed.name.clone()).collect(),
-            began_ms: None,
-            next_turn_ms: 0,
-            closed_through: None,
-            derive_from: None,
-            watches: vec![Watch::default(); n],
-            gauges: vec![Gauge::default(); n],
-            books: vec![Book::default(); garden.beds.len()],
-            facts: Facts::default(),
-            days: Vec::new(),
-            records: BTreeMap::new(),
-            foresee: Foresee::default(),
-            matters: BTreeMap::new(),
-            counters: Counters::default(),
-            broker_away: None,
-        };
+        let memory = Memory::new(&garden);
         Self {
             calendar: Calendar::new(garden.zone),
             patch: PatchProbes::of(&garden),
@@ -140,59 +49,6 @@ impl Engine {
             trusts: vec![Trust::Good; n],
             hour_ms: (0, 0),
             garden,
-        }
-    }
-
-    /// Goes on from saved state. Probes and beds that the settings no longer name are dropped, new ones start
-    /// fresh.
-    ///
-    /// # Errors
-    /// State of another version, or none that JSON can read.
-    pub fn load(garden: Arc<Garden>, saved: &SavedState) -> Result<Self, StateError> {
-        #[derive(Deserialize)]
-        struct Versioned {
-            version: u32,
-        }
-        let found = serde_json::from_str::<Versioned>(&saved.core)?.version;
-        if found != STATE_VERSION {
-            return Err(StateError::Version { found });
-        }
-        let mut old: Memory = serde_json::from_str(&saved.core)?;
-        let mut engine = Self::new(garden);
-        for (at, name) in engine.memory.probes.iter().enumerate() {
-            let Some(was) = old.probes.iter().position(|known| known == name) else { continue };
-            if let (Some(watch), Some(gauge)) = (old.watches.get(was), old.gauges.get(was)) {
-                engine.memory.watches[at] = watch.clone();
-                engine.memory.gauges[at] = *gauge;
-            }
-        }
-        for (at, name) in engine.memory.beds.iter().enumerate() {
-            let was = old.beds.iter().position(|known| known == name);
-            if let Some(book) = was.and_then(|was| old.books.get_mut(was)) {
-                engine.memory.books[at] = std::mem::take(book);
-            }
-        }
-        let fresh = &mut engine.memory;
-        old.probes = std::mem::take(&mut fresh.probes);
-        old.beds = std::mem::take(&mut fresh.beds);
-        old.watches = std::mem::take(&mut fresh.watches);
-        old.gauges = std::mem::take(&mut fresh.gauges);
-        old.books = std::mem::take(&mut fresh.books);
-        *fresh = old;
-        let names: Vec<&str> = engine.garden.probes.iter().map(|probe| probe.name.as_str()).collect();
-        for (start_ms, json) in &saved.hours {
-            engine.hours.put_back(*start_ms, json, &names)?;
-        }
-        Ok(engine)
-    }
-
-    /// What to keep; hours once given are not given again until touched anew.
-    pub fn save(&mut self) -> SavedState {
-        let names: Vec<&str> = self.garden.probes.iter().map(|probe| probe.name.as_str()).collect();
-        SavedState {
-            // Plain data without map keys other than strings and dates cannot fail to become JSON.
-            core: serde_json::to_string(&self.memory).unwrap_or_default(),
-            hours: self.hours.take_touched(&names),
         }
     }
 

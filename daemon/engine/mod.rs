@@ -17,6 +17,7 @@ mod hours;
 mod judge;
 mod life;
 mod matters;
+mod memory;
 mod people;
 mod rain;
 mod scene;
@@ -25,7 +26,8 @@ mod telling;
 mod watch;
 mod weather;
 
-pub use core::{Engine, StateError};
+pub use core::Engine;
+pub use memory::StateError;
 pub use survey::{BedView, MatterView, ProbeView, Survey, Trust};
 
 use crate::record::{DayRecord, Doubt, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
