@@ -13,6 +13,7 @@ pub mod mirror;
 pub mod notify;
 pub mod quantities;
 pub mod record;
+pub mod replay;
 pub mod rfc3339;
 pub mod settings;
 pub mod store;

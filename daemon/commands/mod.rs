@@ -2,4 +2,5 @@
 //! code.
 
 pub mod explain;
+pub mod replay;
 pub mod try_mail;
