@@ -264,12 +264,8 @@ pub(super) fn hour_list(value: &DeValue<'_>) -> Parsed<Vec<Hours>> {
         return Err("empty: without any hours nobody could be asked to do anything".to_owned());
     }
     all.sort_by_key(|hours| hours.from);
-    let overlap = all.iter().enumerate().any(|(at, one)| {
-        all.iter().skip(at + 1).any(|other| {
-            minutes_into(*one, other.from) < length_min(*one)
-                || minutes_into(*other, one.from) < length_min(*other)
-        })
-    });
+    let overlap =
+        all.iter().enumerate().any(|(at, one)| all.iter().skip(at + 1).any(|other| meet(*one, *other)));
     if overlap { Err("two of these overlap; make one of them".to_owned()) } else { Ok(all) }
 }
 
@@ -282,6 +278,11 @@ fn minutes_into(hours: Hours, time: NaiveTime) -> u32 {
 /// Minutes from start to end.
 fn length_min(hours: Hours) -> u32 {
     minutes_into(hours, hours.to)
+}
+
+/// Whether the two share a minute.
+pub(super) fn meet(one: Hours, other: Hours) -> bool {
+    minutes_into(one, other.from) < length_min(one) || minutes_into(other, one.from) < length_min(other)
 }
 
 /// Whether `inner` lies wholly within `outer`.

@@ -44,6 +44,11 @@ pub fn windows() -> Vec<Hours> {
     vec![Hours { from: clock(6, 0), to: clock(8, 0) }, Hours { from: clock(17, 0), to: clock(20, 0) }]
 }
 
+/// When a sheet laid still spares the fruit the day's heat; whoever is not there then is told at dawn.
+pub fn shade_hours() -> Hours {
+    Hours { from: clock(9, 30), to: clock(11, 0) }
+}
+
 fn clock(hour: u32, minute: u32) -> NaiveTime {
     NaiveTime::from_hms_opt(hour, minute, 0).unwrap_or(NaiveTime::MIN)
 }

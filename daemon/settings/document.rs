@@ -63,8 +63,16 @@ impl<'t> Document<'t> {
             self.torn.extend(body.map(|(at, _)| at + 1));
         }
         let (key, value) = words.split_once('=').unwrap_or((words, ""));
+        let value = value.split(" #").next().unwrap_or_default();
         let (key, value) = (key.trim(), value.trim());
-        self.note(offset, line, key.to_owned(), shown(key, value), torn_rule(key, value, message));
+        let rule = torn_rule(key, value, message);
+        let above = text.lines().take(line - 1).map(str::trim).filter(|words| words.starts_with('[')).last();
+        let section = above.and_then(|words| words.trim_start_matches('[').split(']').next());
+        let full = match section {
+            Some(section) if !key.starts_with('[') => format!("{}.{key}", section.trim()),
+            _ => key.to_owned(),
+        };
+        self.note(offset, line, full, shown(key, value), rule);
     }
 
     /// Whether a line that could not be read may have held `key`.
@@ -111,7 +119,9 @@ impl<'t> Document<'t> {
 /// What to write instead of a line that is no TOML.
 fn torn_rule(key: &str, value: &str, message: &str) -> String {
     let starts = |what: fn(char) -> bool| value.starts_with(what);
-    if message == "duplicate key" {
+    if key.starts_with("[[") {
+        "write one section each, named, like [bed.long]".to_owned()
+    } else if message == "duplicate key" {
         "stands twice; keep one".to_owned()
     } else if key.starts_with('[') {
         "the name of a section stands between [ and ], like [bed.long]".to_owned()
@@ -128,8 +138,8 @@ fn torn_rule(key: &str, value: &str, message: &str) -> String {
 
 /// A value as a complaint shows it: on one line, not too long, and never a secret.
 fn shown(key: &str, value: &str) -> String {
-    let key = key.trim();
-    if key.ends_with("password") || key.ends_with("token") {
+    let secret = ["pass", "token", "secret"].iter().any(|word| key.contains(word));
+    if secret && !key.ends_with("file") && !value.is_empty() {
         return "(not shown)".to_owned();
     }
     let line = value.split_whitespace().collect::<Vec<_>>().join(" ");
@@ -236,11 +246,11 @@ impl<'d> Table<'d> {
             Some((offset, value)) => match value.get_ref() {
                 DeValue::Table(entries) => (offset, Some(entries)),
                 DeValue::Array(_) => {
-                    self.complain(key, format!("write one table each, named: [{path}.NAME]"));
+                    self.complain(key, format!("write one section each, named: [{path}.NAME]"));
                     (offset, None)
                 }
                 _ => {
-                    self.complain(key, format!("a table is wanted here: [{path}]"));
+                    self.complain(key, format!("a section is wanted here: [{path}]"));
                     (offset, None)
                 }
             },
@@ -306,18 +316,27 @@ pub(super) fn nearest<'k>(word: &str, known: impl Iterator<Item = &'k str>) -> O
         .map(|(_, known)| known)
 }
 
-/// How many letters must be put in, left out or changed to make one word of the other.
+/// How many letters must be put in, left out, changed or swapped with their neighbour to make one word of
+/// the other.
 fn distance(one: &str, other: &str) -> usize {
-    let other: Vec<char> = other.chars().collect();
+    let (one, other): (Vec<char>, Vec<char>) = (one.chars().collect(), other.chars().collect());
+    let at = |row: &[usize], column: usize| row.get(column).copied().unwrap_or(usize::MAX / 2);
+    let mut before: Vec<usize> = Vec::new();
     let mut row: Vec<usize> = (0..=other.len()).collect();
-    for (at, letter) in one.chars().enumerate() {
-        let mut next = vec![at + 1];
-        for (column, (&above, &there)) in row.iter().skip(1).zip(&other).enumerate() {
-            let beside = next.last().copied().unwrap_or_default();
-            let slant = row.get(column).copied().unwrap_or_default() + usize::from(letter != there);
-            next.push(slant.min(above + 1).min(beside + 1));
+    for (line, letter) in one.iter().enumerate() {
+        let mut next = vec![line + 1];
+        for (column, there) in other.iter().enumerate() {
+            let changed = at(&row, column) + usize::from(letter != there);
+            let left_out = (at(&row, column + 1) + 1).min(at(&next, column) + 1);
+            let swapped = match (line.checked_sub(1), column.checked_sub(1)) {
+                (Some(up), Some(left)) if one.get(up) == Some(there) && other.get(left) == Some(letter) => {
+                    at(&before, left) + 1
+                }
+                _ => usize::MAX,
+            };
+            next.push(changed.min(left_out).min(swapped));
         }
-        row = next;
+        before = std::mem::replace(&mut row, next);
     }
     row.last().copied().unwrap_or_default()
 }

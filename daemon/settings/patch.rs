@@ -92,16 +92,15 @@ pub(super) fn key_fault(name: &str) -> Option<String> {
 fn time_zone(value: &DeValue<'_>) -> Parsed<Tz> {
     let name = words(value)?;
     let by_place = name.contains('/') || name == "UTC";
-    match Tz::from_str(&name) {
-        Ok(zone) if by_place => Ok(zone),
-        Ok(_) => {
-            Err("name the zone by a place, like \"America/Chicago\", so that summer time is known".to_owned())
-        }
-        Err(_) => Err(match nearest(&name, TZ_VARIANTS.iter().map(|zone| zone.name())) {
-            Some(near) => format!("no such time zone; did you mean \"{near}\"?"),
-            None => "no such time zone; write it by place, like \"America/Chicago\"".to_owned(),
-        }),
+    if !by_place {
+        return Err(
+            "name the zone by a place, like \"America/Chicago\", so that summer time is known".to_owned()
+        );
     }
+    Tz::from_str(&name).map_err(|_| match nearest(&name, TZ_VARIANTS.iter().map(|zone| zone.name())) {
+        Some(near) => format!("no such time zone; did you mean \"{near}\"?"),
+        None => "no such time zone; write it by place, like \"America/Chicago\"".to_owned(),
+    })
 }
 
 /// What `[times]` says: quiet hours and working windows.

@@ -109,7 +109,7 @@ fn probe(
     let (time, time_pointer) = time(&table, pointer.is_some());
     let every_s =
         table.take("every", amount(&DURATION, 1.0..=86_400.0)).map(|seconds| seconds.round() as u32);
-    let qos = table.take("qos", whole(0..=1)).map_or(Some(defaults::QOS), |qos| u8::try_from(qos).ok());
+    let qos = table.take("qos", qos).unwrap_or(defaults::QOS);
     table.close();
     let raw = unit?.word == COUNTS && calibration.is_none();
     Some(Probe {
@@ -126,8 +126,16 @@ fn probe(
         time,
         time_pointer,
         every_s,
-        qos: qos?,
+        qos,
     })
+}
+
+fn qos(value: &DeValue<'_>) -> Parsed<u8> {
+    match whole(0..=1)(value) {
+        Ok(0) => Ok(0),
+        Ok(_) => Ok(1),
+        Err(_) => Err("0 or 1 is wanted; 2 would buy nothing, a reading is kept once anyway".to_owned()),
+    }
 }
 
 fn measures(value: &DeValue<'_>) -> Parsed<Quantity> {
@@ -242,7 +250,8 @@ fn bed_of(table: &Table<'_>, measures: Option<Quantity>, beds: &[BedFacts]) -> O
     let bed = table.take("bed", |value| {
         let name = words(value)?;
         let known = || beds.iter().map(|bed| bed.name.as_str()).collect::<Vec<_>>().join(", ");
-        if beds.iter().any(|bed| bed.name == name) {
+        // Without any bed the missing bed is the fault, not each probe's.
+        if beds.is_empty() || beds.iter().any(|bed| bed.name == name) {
             Ok(name)
         } else {
             Err(format!("no bed of that name; known: {}", known()))
