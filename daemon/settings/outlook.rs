@@ -179,7 +179,6 @@ fn air_from_soil(garden: &Garden, probe: &Probe) -> Option<AirGuess> {
         day_of_year: midsummer(garden),
         latitude_deg: garden.place.latitude_deg,
         damping_depth_m: None,
-        usual: None,
     };
     soil_air::estimate(&day).ok()
 }
