@@ -41,14 +41,13 @@ impl Store {
         match schema::age(&conn).map_err(|e| told(&path, e))? {
             Age::Current => {}
             Age::Behind(steps) => {
-                keep_safe(&conn)
-                    .and_then(|()| schema::bring_up(&mut conn, steps))
-                    .map_err(|e| told(&path, e))?;
+                keep_safe(&conn, &path)?;
+                schema::bring_up(&mut conn, steps).map_err(|e| told(&path, e))?;
             }
             Age::Ahead(found) => return Err(StoreError::Newer { path, found, known: SCHEMA }),
             Age::Foreign => return Err(StoreError::Foreign { path }),
         }
-        keep_safe(&conn).map_err(|e| told(&path, e))?;
+        keep_safe(&conn, &path)?;
         look_over(&conn, &path)?;
         let last_seq = last_seq(&conn).map_err(|e| told(&path, e))?;
         Ok(Self {
@@ -155,14 +154,20 @@ fn settle(conn: &Connection) -> rusqlite::Result<()> {
 
 /// What makes a commit last. Not touched before the version is known, so a file that is not ours stays
 /// as it is.
-fn keep_safe(conn: &Connection) -> rusqlite::Result<()> {
-    let mode: String = conn.pragma_update_and_check(None, "journal_mode", "wal", |row| row.get(0))?;
-    if mode != "wal" {
-        // Some network and FAT-like file systems cannot; nothing we promise would hold there.
-        return Err(rusqlite::Error::InvalidQuery);
+fn keep_safe(conn: &Connection, path: &Path) -> Result<(), StoreError> {
+    let set = || -> rusqlite::Result<String> {
+        conn.pragma_update(None, "synchronous", "FULL")?;
+        conn.pragma_update(None, "journal_size_limit", 8 * 1024 * 1024)?;
+        conn.pragma_update_and_check(None, "journal_mode", "wal", |row| row.get(0))
+    };
+    match set().map_err(|e| told(path, e))?.as_str() {
+        "wal" => Ok(()),
+        // Some network file systems: nothing promised here would hold on them.
+        _ => Err(StoreError::NotWritable {
+            path: path.to_path_buf(),
+            words: "its file system cannot hold a write-ahead log".to_owned(),
+        }),
     }
-    conn.pragma_update(None, "synchronous", "FULL")?;
-    conn.pragma_update(None, "journal_size_limit", 8 * 1024 * 1024)
 }
 
 /// Reads the small tables through once.

@@ -53,7 +53,8 @@ impl Series {
 
 impl Store {
     /// Takes note of the garden: a series for each probe, the zone its days are cut by, and whether
-    /// there is a mirror. To be called once after opening and again when the settings change.
+    /// there is a mirror. To be called once after opening and again when the settings change. Days sealed
+    /// before keep the zone they were cut by.
     pub fn register(&mut self, garden: &Garden) -> Result<(), StoreError> {
         let Reader { conn, path } = &mut self.reader;
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(|e| told(path, e))?;
