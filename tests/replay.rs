@@ -83,6 +83,18 @@ fn text(folder: &Path, name: &str) -> String {
     fs::read_to_string(folder.join(name)).unwrap()
 }
 
+/// One field of `days.csv` by column and date, bed `long`.
+fn day_field(folder: &Path, column: &str, date: &str) -> Option<String> {
+    let text = text(folder, "days.csv");
+    let mut reader = csv::Reader::from_reader(text.as_bytes());
+    let at = reader.headers().unwrap().iter().position(|name| name == column)?;
+    reader
+        .records()
+        .map(Result::unwrap)
+        .find(|row| &row[0] == date && &row[1] == "long")
+        .map(|row| row[at].to_owned())
+}
+
 /// The headers are what other programs read: they only grow.
 #[test]
 fn the_files_bear_the_agreed_headers() {
@@ -97,6 +109,31 @@ fn the_files_bear_the_agreed_headers() {
     );
     assert_eq!(header("matters.csv"), "time,bed,matter,urgency,from,to,why,litres,by,person");
     assert_eq!(header("refusals.csv"), "time,topic,payload,reason");
+}
+
+#[test]
+fn the_last_civil_day_closes_and_unknown_stays_empty() {
+    let into = tempfile::tempdir().unwrap();
+    let summary = played(&drying(2), "", into.path()).unwrap();
+    assert_eq!((summary.messages, summary.readings, summary.refused), (48, 96, 0));
+    let soil = |column| day_field(into.path(), column, "2027-07-02").unwrap();
+    // The extremes of the made wave lie on whole hours: 22 ± 4 within a hundredth or two.
+    assert!((soil("soil_max_c").parse::<f64>().unwrap() - 26.0).abs() < 0.05);
+    assert!((soil("soil_min_c").parse::<f64>().unwrap() - 18.0).abs() < 0.05);
+    assert_eq!(soil("wind_mean_m_s"), "");
+    assert_eq!(day_field(into.path(), "date", "2027-07-03"), None);
+}
+
+#[test]
+fn the_same_inputs_give_the_same_bytes() {
+    let (one, two) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let lines = "time,entry\n2027-07-05T18:00:00Z,watered long 60 L\n";
+    let first = played(&drying(12), lines, one.path()).unwrap();
+    let second = played(&drying(12), lines, two.path()).unwrap();
+    assert_eq!(first, second);
+    assert!(first.letters > 0, "{first:?}");
+    assert_eq!(files(one.path()), files(two.path()));
+    assert!(files(one.path()).contains_key("letters/0001.eml"));
 }
 
 /// Live, a doubled message with its own time is stored once; its copies change nothing here either.
@@ -175,6 +212,22 @@ fn rows_that_cannot_be_played_are_refused_with_their_line() {
         let error = played(&capture, "", into.path()).unwrap_err();
         assert!(error.starts_with("capture ") && error.contains(part), "{capture:?}: {error}");
     }
+}
+
+/// 60 L on 7 m² are 8.571 mm (1 mm on 1 m² = 1 L).
+#[test]
+fn the_day_book_joins_in_at_the_time_it_was_heard_of() {
+    let given = |lines: &str| {
+        let into = tempfile::tempdir().unwrap();
+        let summary = played(&drying(4), lines, into.path()).unwrap();
+        assert_eq!(summary.entries, 1);
+        ["2027-07-02", "2027-07-03"].map(|date| day_field(into.path(), "given_mm", date).unwrap())
+    };
+    let at_once = given("time,entry\n2027-07-02T18:00:00Z,watered long 60 L\n");
+    assert_eq!(at_once[0], "8.57143");
+    assert_ne!(at_once[1], "8.57143");
+    let after_the_end = given("time,entry\n2027-07-04T21:59:00Z,note dry\n");
+    assert_ne!(after_the_end[0], "8.57143");
 }
 
 #[test]
