@@ -3,8 +3,9 @@
 use std::io::{self, Write};
 use std::path::Path;
 
+use crate::mail::amounts;
 use crate::settings::expected::{self, Delivery};
-use crate::settings::garden::{Bed, Garden, Hours};
+use crate::settings::garden::{Bed, Garden, Hours, Role, Units};
 use crate::settings::{self, outlook, secrets::SecretFiles};
 
 /// Settings refused (`EX_CONFIG` of BSD's sysexits.h).
@@ -30,12 +31,13 @@ pub fn check(config: &Path, out: &mut dyn Write) -> io::Result<u8> {
 }
 
 fn tell(garden: &Garden, files: &SecretFiles, out: &mut dyn Write) -> io::Result<()> {
+    let units = garden.person(Role::Grower).map_or(Units::Metric, |grower| grower.units);
     writeln!(out, "{}: no complaints.", garden.name)?;
     people(garden, out)?;
 
     writeln!(out, "\nBeds")?;
     for bed in &garden.beds {
-        writeln!(out, "  {}", bed_line(bed))?;
+        writeln!(out, "  {}", bed_line(bed, units))?;
     }
 
     writeln!(out, "\nProbes expected at {}:{}", garden.broker.host, garden.broker.port)?;
@@ -59,12 +61,12 @@ fn tell(garden: &Garden, files: &SecretFiles, out: &mut dyn Write) -> io::Result
     for line in outlook::advice(garden) {
         let bed = line.bed.map(|bed| format!(", {bed}")).unwrap_or_default();
         let can = if line.possible { "yes" } else { "no" };
-        writeln!(out, "  {}{bed}: {can}; {}", line.matter, line.words)?;
+        writeln!(out, "  {}{bed}: {can}; {}", line.matter, amounts::spreads_in_units(&line.words, units))?;
     }
 
     writeln!(out, "\nGuessed, not measured (± is one standard deviation)")?;
     for line in outlook::guesses(garden) {
-        writeln!(out, "  {line}")?;
+        writeln!(out, "  {}", amounts::spreads_in_units(&line, units))?;
     }
 
     let mut warnings = outlook::warnings(garden);
@@ -92,23 +94,33 @@ fn hours(list: &[Hours]) -> String {
     list.iter().map(one).collect::<Vec<_>>().join(" and ")
 }
 
-/// "Long bed: giant-pumpkin, 7 m2 rooted 40 cm deep, holds 80 mm (560 L) between full and wilt".
-fn bed_line(bed: &Bed) -> String {
+/// "Long bed: giant-pumpkin; 7 m2 rooted 40 cm deep hold 80 mm (560 L) between full and wilt; ...".
+fn bed_line(bed: &Bed, units: Units) -> String {
     let held_mm = (bed.full - bed.wilt) * bed.depth_m * 1000.0;
-    let held_l = held_mm * bed.rooted_m2;
-    let depth_cm = (bed.depth_m * 100.0).round();
+    let held = amounts::depth(held_mm, units);
+    let held_litres = amounts::litres(held_mm * bed.rooted_m2, units);
+    let (rooted, deep) = match units {
+        Units::Metric => (format!("{} m2", bed.rooted_m2), format!("{:.0} cm", bed.depth_m * 100.0)),
+        Units::Us => {
+            (format!("{:.0} ft2", bed.rooted_m2 / 0.092_903_04), format!("{:.0} in", bed.depth_m / 0.0254))
+        }
+    };
     let planted = bed.planted.map(|date| format!(", planted {date}")).unwrap_or_default();
     let pollinated = bed.pollinated.map(|date| format!(", pollinated {date}")).unwrap_or_default();
-    let routine = bed.routine.map(|routine| match routine.every_days {
-        1 => format!("; gets {} L every day anyway", routine.litres),
-        days => format!("; gets {} L every {days} days anyway", routine.litres),
+    let routine = bed.routine.map(|routine| {
+        let given = amounts::litres(routine.litres, units);
+        match routine.every_days {
+            1 => format!("; gets {given} every day anyway"),
+            days => format!("; gets {given} every {days} days anyway"),
+        }
     });
+    let shade = amounts::temperature(bed.shade_c, units);
+    let cover = amounts::temperature(bed.cover_c, units);
     format!(
-        "{}: {}{planted}{pollinated}; {} m2 rooted {depth_cm} cm deep hold {held_mm:.0} mm ({held_l:.0} L) \
-         between full and wilt{}",
+        "{}: {}{planted}{pollinated}; {rooted} rooted {deep} deep hold {held} ({held_litres}) between full and \
+         wilt; shade mark {shade}, cover mark {cover}{}",
         bed.title,
         bed.crop.name,
-        bed.rooted_m2,
         routine.unwrap_or_default()
     )
 }

@@ -1,7 +1,8 @@
 //! What these sensors make possible: which advice can be given and how well, what is guessed, and what a
 //! grower should know although it breaks no rule.
 //!
-//! Spreads are asked of the same functions that will do the guessing, so they can't disagree with them.
+//! Spreads of temperature stand as "±2.3 °C", so that they can be put into the units a person reads. They
+//! are asked of the same functions that will do the guessing, so they can't disagree with them.
 
 use agronomy::climate;
 use agronomy::evapotranspiration::{self, DayWeather, Method};
@@ -113,7 +114,6 @@ fn soil_thermometer<'g>(garden: &'g Garden, bed: &Bed) -> Option<&'g Probe> {
 }
 
 fn shade(garden: &Garden, bed: &Bed) -> (bool, String) {
-    let mark = round(bed.shade_c, 1);
     let free = garden.person(Role::Grower).is_some_and(|grower| {
         grower.hours.iter().any(|hours| amounts::meet(*hours, defaults::shade_hours()))
     });
@@ -121,13 +121,13 @@ fn shade(garden: &Garden, bed: &Bed) -> (bool, String) {
     let mut words = if measured(garden, Quantity::AirTemperature) {
         let solar_hour = if free { 9.0 } else { 5.25 };
         let sd_c = foresight::day_maximum_at_morning(solar_hour).error_sd_c();
-        format!("{when} if the day may reach {mark} C; the maximum is foreseen ± {sd_c:.1} C at first")
+        format!("{when} if the day may reach the shade mark; the maximum is foreseen ±{sd_c:.1} °C at first")
     } else if let Some(probe) = soil_thermometer(garden, bed) {
         let guess = air_from_soil(garden, probe);
         let sd_c = foresight::day_maximum_from_soil(guess.map_or(3.0, |guess| guess.sd_max_c)).error_sd_c();
         format!(
-            "{when} if the day may reach {mark} C; air is guessed from {}, so the maximum is foreseen \
-             ± {sd_c:.1} C only: more sheets laid in vain than with an air thermometer",
+            "{when} if the day may reach the shade mark; air is guessed from {}, so the maximum is foreseen \
+             ±{sd_c:.1} °C only: more sheets laid in vain than with an air thermometer",
             probe.name
         )
     } else {
@@ -145,12 +145,11 @@ fn shade(garden: &Garden, bed: &Bed) -> (bool, String) {
 }
 
 fn cover(garden: &Garden, bed: &Bed) -> (bool, String) {
-    let mark = round(bed.cover_c, 1);
     if measured(garden, Quantity::AirTemperature) {
         let sd_c = foresight::night_minimum_at_afternoon().error_sd_c();
         let dew = if measured(garden, Quantity::AirHumidity) { "" } else { "; humidity would sharpen it" };
         let words = format!(
-            "at 16:00 if the night may fall to {mark} C; the minimum is foreseen ± {sd_c:.1} C at \
+            "at 16:00 if the night may fall to the cover mark; the minimum is foreseen ±{sd_c:.1} °C at \
              first{dew}"
         );
         return (true, words);
@@ -161,8 +160,8 @@ fn cover(garden: &Garden, bed: &Bed) -> (bool, String) {
     let guess = air_from_soil(garden, probe);
     let sd_c = foresight::night_minimum_from_soil(guess.map_or(3.0, |guess| guess.sd_min_c)).error_sd_c();
     let words = format!(
-        "at 16:00 if the night may fall to {mark} C; air is guessed from {}, so the minimum is foreseen \
-         ± {sd_c:.1} C only, and a sudden frost may be missed",
+        "at 16:00 if the night may fall to the cover mark; air is guessed from {}, so the minimum is foreseen \
+         ±{sd_c:.1} °C only, and a sudden frost may be missed",
         probe.name
     );
     (true, words)
@@ -237,14 +236,14 @@ pub fn guesses(garden: &Garden) -> Vec<String> {
         let thermometer = garden.beds.first().and_then(|bed| soil_thermometer(garden, bed));
         lines.push(match thermometer.and_then(|probe| Some((probe, air_from_soil(garden, probe)?))) {
             Some((probe, guess)) => format!(
-                "the air, from {}: yesterday's maximum ± {:.1} C, the night's minimum ± {:.1} C, by one grassland \
+                "the air, from {}: yesterday's maximum ±{:.1} °C, the night's minimum ±{:.1} °C, by one grassland \
                  record; a bed under leaves differs, and one air thermometer ends the guess",
                 probe.name, guess.sd_max_c, guess.sd_min_c
             ),
             None => {
                 let usual = climate::usual(garden.place.latitude_deg, midsummer(garden));
                 let sd_c = usual.map_or(6.0, |usual| usual.air_mean_sd_c);
-                format!("the air, as usual for the latitude and month: a day's mean ± {sd_c:.0} C")
+                format!("the air, as usual for the latitude and month: a day's mean ±{sd_c:.0} °C")
             }
         });
     }
@@ -257,12 +256,12 @@ pub fn guesses(garden: &Garden) -> Vec<String> {
     let missing = missing.iter().filter(|(quantity, _)| !measured(garden, *quantity)).map(|(_, word)| *word);
     let missing = missing.collect::<Vec<_>>().join(", ");
     let but = if missing.is_empty() { String::new() } else { format!("; {missing} not measured") };
-    let day = format!("{}: ± {sd_mm:.1} mm on a midsummer day{but}", method.key());
+    let day = format!("{}: ±{sd_mm:.1} mm on a midsummer day{but}", method.key());
     lines.push(format!("the water a short lawn would use in a day (ET0), by {day}"));
     for bed in &garden.beds {
         if bed.marks_guessed {
             lines.push(format!(
-                "{}: full {} and wilt {} m3/m3 from the soil table, ± {TABLE_MARK_ERROR}; the full mark \
+                "{}: full {} and wilt {} m3/m3 from the soil table, ±{TABLE_MARK_ERROR}; the full mark \
                  is learned from a soaking and then proposed",
                 bed.title,
                 round(bed.full, 3),

@@ -119,7 +119,7 @@ fn probe(
         depth_m,
         topic: topic?,
         pointer,
-        unit: unit_word?,
+        unit: unit?.word.to_owned(),
         scaling: Scaling { factor: unit?.factor * scale * tip_mm, offset: unit?.offset },
         calibration,
         rain,

@@ -64,8 +64,12 @@ pub const TIPS: &str = "tips";
 
 /// The unit of a settings word, or the rule that is broken. A degree sign may stand before C and F.
 pub fn find(quantity: Quantity, word: &str) -> Result<Unit, String> {
-    let bare = word.trim_start_matches('°');
-    let found = UNITS.iter().find(|unit| unit.quantity == quantity && unit.word == bare);
+    let plain = match word {
+        "°C" => "C",
+        "°F" => "F",
+        other => other,
+    };
+    let found = UNITS.iter().find(|unit| unit.quantity == quantity && unit.word == plain);
     found.copied().ok_or_else(|| refusal(quantity, word))
 }
 

@@ -26,6 +26,17 @@ fn check_says_what_the_cards_three_sensors_can_do() {
     }
 }
 
+/// 75 ft2 of bed hold 80 mm between the marks: 147 US gallons (NIST SP 811: 1 gal = 3.785 412 L).
+#[test]
+fn check_speaks_the_growers_units() {
+    let us = with(&with(MINIMAL, "\"7 m2\"", "\"75 ft2\""), "time-zone", "units = \"us\"\ntime-zone");
+    let (told, _) = checked(&us);
+    for words in ["75 ft2 rooted 16 in deep", "147 gal", "shade mark 90 °F, cover mark 37 °F", "±7 °F"] {
+        assert!(told.contains(words), "{words} is missing in\n{told}");
+    }
+    assert!(!told.contains(" °C"), "{told}");
+}
+
 #[test]
 fn check_says_what_each_way_of_delivery_may_lose() {
     let once = in_section("[probe.gauge]", "value = \"/r\"\ntime = \"rfc3339\"\ntime-at = \"/t\"");
