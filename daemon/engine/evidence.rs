@@ -5,6 +5,7 @@ use crate::record::{Evidence, EvidenceRow, MatterKey, Millis};
 use crate::settings::garden::{Bed, Probe};
 
 use super::calendar::HOUR_MS;
+use super::foresee::Look;
 use super::scene::{Estimate, Scene};
 use super::telling::MatterId;
 
@@ -125,7 +126,9 @@ fn guesses(scene: &Scene<'_>, id: &MatterId, bed: Option<&Bed>, estimate: Option
             }
         }
         MatterKey::Shade if no_air => {
-            if let Some(forecast) = scene.foresee.at_morning.or(scene.foresee.at_dawn) {
+            if let Some(forecast) =
+                Look::ALL.into_iter().rev().find_map(|look| scene.foresee.maximum(look, scene.date()))
+            {
                 said.push(format!(
                     "maximum from soil temperature, ± {:.1} °C; an air thermometer would end this guess",
                     forecast.sd_c

@@ -19,6 +19,8 @@ use super::hours::Hours;
 pub const DAWN: (u32, u32) = (6, 15);
 /// The morning call of shade.
 pub const MORNING: (u32, u32) = (9, 30);
+/// The last look at the morning: a sheet put up later is hardly worth the climb.
+pub const LATE: (u32, u32) = (10, 25);
 /// The afternoon call of cover.
 pub const AFTERNOON: (u32, u32) = (16, 0);
 /// A reading older than this is not "now".
@@ -29,6 +31,41 @@ const CALM_NIGHTS: usize = 10;
 /// A time of day from hour and minute.
 pub fn clock((hour, minute): (u32, u32)) -> NaiveTime {
     NaiveTime::MIN.with_hour(hour).and_then(|time| time.with_minute(minute)).unwrap_or(NaiveTime::MIN)
+}
+
+/// When today's maximum is foreseen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Look {
+    /// At [`DAWN`].
+    Dawn,
+    /// At [`MORNING`].
+    Morning,
+    /// At [`LATE`]; it may only raise the call of the morning.
+    Late,
+}
+
+impl Look {
+    /// All looks in the order of the day.
+    pub const ALL: [Look; 3] = [Look::Dawn, Look::Morning, Look::Late];
+
+    /// Its time of day.
+    pub fn time(self) -> (u32, u32) {
+        match self {
+            Look::Dawn => DAWN,
+            Look::Morning => MORNING,
+            Look::Late => LATE,
+        }
+    }
+}
+
+/// One look at the coming maximum: what it foresees and what it learns from.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+struct Maximum {
+    foreseen: Option<Forecast>,
+    air: Memory,
+    soil: Memory,
+    waiting_air: Option<Waiting>,
+    waiting_soil: Option<Waiting>,
 }
 
 /// What a forecaster remembers between runs.
@@ -44,8 +81,12 @@ impl Memory {
         fresh
     }
 
-    fn keep<const N: usize>(&mut self, forecaster: Forecaster<N>) {
-        (self.rows, self.errors_c) = (forecaster.rows, forecaster.errors_c);
+    /// Learns what came; a figure that is not finite is not learned from.
+    fn learn<const N: usize>(&mut self, fresh: Forecaster<N>, case: &Case<N>, came_c: f64) {
+        let mut forecaster = self.wake(fresh);
+        if forecaster.learn(case, came_c).is_ok() {
+            (self.rows, self.errors_c) = (forecaster.rows, forecaster.errors_c);
+        }
     }
 }
 
@@ -108,22 +149,12 @@ pub struct AirOfDay {
 /// The forecasts of a garden and what they learn from.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Foresee {
-    /// Today's maximum as foreseen at dawn.
-    pub at_dawn: Option<Forecast>,
-    /// Today's maximum as foreseen in the morning.
-    pub at_morning: Option<Forecast>,
+    /// In the order of [`Look::ALL`].
+    maxima: [Maximum; 3],
     /// Tonight's minimum as foreseen in the afternoon.
     pub night: Option<Forecast>,
-    dawn: Memory,
-    morning: Memory,
-    soil_dawn: Memory,
-    soil_morning: Memory,
     afternoon: Memory,
     soil_afternoon: Memory,
-    waiting_dawn: Option<Waiting>,
-    waiting_morning: Option<Waiting>,
-    waiting_soil_dawn: Option<Waiting>,
-    waiting_soil_morning: Option<Waiting>,
     waiting_night: Option<Waiting>,
     /// The last evenings: what came of a night is known from the soil a day later only.
     waiting_soil_nights: Vec<Waiting>,
@@ -188,48 +219,44 @@ impl Sight<'_> {
 }
 
 impl Foresee {
-    /// The call of the dawn or of the morning: foresees today's maximum and keeps the case for learning.
-    pub fn call_maximum(&mut self, sight: Sight<'_>, is_dawn: bool, max_before: Option<(f64, bool)>) {
+    /// Today's maximum as foreseen at a look, if that look was taken on `date`.
+    pub fn maximum(&self, look: Look, date: NaiveDate) -> Option<Forecast> {
+        self.maxima[look as usize].foreseen.filter(|forecast| forecast.date == date)
+    }
+
+    /// Foresees today's maximum and keeps the case for learning.
+    pub fn call_maximum(&mut self, sight: Sight<'_>, look: Look, max_before_c: Option<f64>) {
         let date = sight.today();
         let hour = sight.solar_hour();
-        let before_ms = sight.at(previous_day(date), if is_dawn { DAWN } else { MORNING });
+        let before_ms = sight.at(previous_day(date), look.time());
+        let maximum = &mut self.maxima[look as usize];
         let from_air = sight.air.and_then(|probe| {
             let air_c = sight.fresh(probe, sight.now_ms)?;
             let case = MorningAir {
                 solar_hour: hour,
                 air_c,
                 dawn_c: sight.low_since(probe, sight.at(date, (3, 0))),
-                max_before_c: max_before.map(|(max_c, _)| max_c),
+                max_before_c,
                 same_hour_before_c: sight.fresh(probe, before_ms),
             }
             .case();
-            let memory = if is_dawn { &self.dawn } else { &self.morning };
-            let foreseen = memory.wake(day_maximum_at_morning(hour)).foresee(&case).ok()?;
+            let foreseen = maximum.air.wake(day_maximum_at_morning(hour)).foresee(&case).ok()?;
             Some((Waiting::new(date, &case, hour), foreseen))
         });
         let from_soil = sight.soil.and_then(|probe| {
             let soil_c = sight.fresh(probe, sight.now_ms)?;
-            let case = MorningSoil {
-                soil_c,
-                same_hour_before_c: sight.fresh(probe, before_ms),
-                max_before_c: max_before.map(|(max_c, _)| max_c),
-            }
-            .case();
-            let memory = if is_dawn { &self.soil_dawn } else { &self.soil_morning };
-            let foreseen = memory.wake(day_maximum_from_soil(GUESS_SD_C)).foresee(&case).ok()?;
+            let same_hour_before_c = sight.fresh(probe, before_ms);
+            let case = MorningSoil { soil_c, same_hour_before_c, max_before_c }.case();
+            let foreseen = maximum.soil.wake(day_maximum_from_soil(GUESS_SD_C)).foresee(&case).ok()?;
             Some((Waiting::new(date, &case, hour), foreseen))
         });
-        let forecast = match (&from_air, &from_soil) {
+        maximum.foreseen = match (&from_air, &from_soil) {
             (Some((_, foreseen)), _) => Some(forecast(date, sight.now_ms, *foreseen, false)),
             (None, Some((_, foreseen))) => Some(forecast(date, sight.now_ms, *foreseen, true)),
             (None, None) => None,
         };
-        let (air, soil) = (from_air.map(|(case, _)| case), from_soil.map(|(case, _)| case));
-        if is_dawn {
-            (self.at_dawn, self.waiting_dawn, self.waiting_soil_dawn) = (forecast, air, soil);
-        } else {
-            (self.at_morning, self.waiting_morning, self.waiting_soil_morning) = (forecast, air, soil);
-        }
+        maximum.waiting_air = from_air.map(|(case, _)| case);
+        maximum.waiting_soil = from_soil.map(|(case, _)| case);
     }
 
     /// The call of the afternoon: foresees tonight's minimum and keeps the case for learning.
@@ -297,10 +324,7 @@ impl Foresee {
             let spare = self.falls_c.len().saturating_sub(14);
             self.falls_c.drain(..spare);
             if let Some(case) = waiting.case::<4>() {
-                let mut forecaster = self.afternoon.wake(night_minimum_at_afternoon());
-                if forecaster.learn(&case, low_c).is_ok() {
-                    self.afternoon.keep(forecaster);
-                }
+                self.afternoon.learn(night_minimum_at_afternoon(), &case, low_c);
             }
         }
         if let Some((_, air_c, dew_c)) = self.dusk.take().filter(|(date, ..)| *date == evening)
@@ -315,38 +339,22 @@ impl Foresee {
     /// A day was closed: what came of its maximum, and of the night before it where only the soil knows.
     pub fn learn_day(&mut self, date: NaiveDate, air: AirOfDay) {
         let (sd_min, sd_max) = air.guess_sd_c.unwrap_or((0.0, 0.0));
-        let due = |waiting: &mut Option<Waiting>, date: NaiveDate| waiting.take().filter(|w| w.date == date);
-        let learned_soil = air.guess_sd_c.is_some();
-        for is_dawn in [true, false] {
-            let (waiting, soil) = if is_dawn {
-                (due(&mut self.waiting_dawn, date), due(&mut self.waiting_soil_dawn, date))
-            } else {
-                (due(&mut self.waiting_morning, date), due(&mut self.waiting_soil_morning, date))
-            };
-            if let (Some(waiting), false) = (waiting, learned_soil) {
-                let memory = if is_dawn { &mut self.dawn } else { &mut self.morning };
-                if let Some(case) = waiting.case::<4>() {
-                    let mut forecaster = memory.wake(day_maximum_at_morning(waiting.solar_hour));
-                    if forecaster.learn(&case, air.max_c).is_ok() {
-                        memory.keep(forecaster);
-                    }
-                }
+        let due = |waiting: &mut Option<Waiting>| waiting.take().filter(|waiting| waiting.date == date);
+        for maximum in &mut self.maxima {
+            let measured = due(&mut maximum.waiting_air).filter(|_| air.guess_sd_c.is_none());
+            if let Some((hour, case)) =
+                measured.and_then(|waiting| Some((waiting.solar_hour, waiting.case::<4>()?)))
+            {
+                maximum.air.learn(day_maximum_at_morning(hour), &case, air.max_c);
             }
-            if let Some(case) = soil.and_then(|waiting| waiting.case::<3>()) {
-                let memory = if is_dawn { &mut self.soil_dawn } else { &mut self.soil_morning };
-                let mut forecaster = memory.wake(day_maximum_from_soil(sd_max));
-                if forecaster.learn(&case, air.max_c).is_ok() {
-                    memory.keep(forecaster);
-                }
+            if let Some(case) = due(&mut maximum.waiting_soil).and_then(|waiting| waiting.case::<3>()) {
+                maximum.soil.learn(day_maximum_from_soil(sd_max), &case, air.max_c);
             }
         }
         let evening = previous_day(date);
         let night = self.waiting_soil_nights.iter().find(|waiting| waiting.date == evening);
         if let Some(case) = night.and_then(Waiting::case::<3>) {
-            let mut forecaster = self.soil_afternoon.wake(night_minimum_from_soil(sd_min));
-            if forecaster.learn(&case, air.min_c).is_ok() {
-                self.soil_afternoon.keep(forecaster);
-            }
+            self.soil_afternoon.learn(night_minimum_from_soil(sd_min), &case, air.min_c);
         }
     }
 }

@@ -6,7 +6,7 @@ use super::calendar::{HOUR_MS, MINUTE_MS};
 use super::core::{Engine, change};
 use super::daylight;
 use super::evidence;
-use super::foresee::{AFTERNOON, DAWN, MORNING, Sight, clock};
+use super::foresee::{AFTERNOON, Look, Sight, clock};
 use super::life::{Matter, Verdict};
 use super::matters;
 use super::scene::Estimate;
@@ -41,20 +41,15 @@ impl Engine {
     }
 
     fn forecast_due(&mut self, at_ms: Millis) {
-        let dawn = self.strikes(at_ms, DAWN);
-        let morning = self.strikes(at_ms, MORNING);
+        let look = Look::ALL.into_iter().find(|look| self.strikes(at_ms, look.time()));
         let afternoon = self.strikes(at_ms, AFTERNOON);
         let (_, sunset) = daylight::sun_up(self.garden.place, self.calendar.date(at_ms), &self.calendar);
         let dusk_ms = sunset + 2 * HOUR_MS;
         let dusk = at_ms >= dusk_ms && at_ms - TURN_MS < dusk_ms;
-        if !(dawn || morning || afternoon || dusk) {
+        if look.is_none() && !afternoon && !dusk {
             return;
         }
-        let before = self
-            .memory
-            .days
-            .last()
-            .and_then(|day| day.air.map(|air| (air.max, day.air_guess_sd_c.is_some())));
+        let max_before_c = self.memory.days.last().and_then(|day| day.air).map(|air| air.max);
         let mut foresee = std::mem::take(&mut self.memory.foresee);
         let sight = Sight {
             garden: &self.garden,
@@ -66,12 +61,11 @@ impl Engine {
             soil: self.patch.soil,
             now_ms: at_ms,
         };
-        if dawn {
-            foresee.call_maximum(sight, true, before);
-        }
-        if morning {
-            foresee.learn_night(sight);
-            foresee.call_maximum(sight, false, before);
+        if let Some(look) = look {
+            if look == Look::Morning {
+                foresee.learn_night(sight);
+            }
+            foresee.call_maximum(sight, look, max_before_c);
         }
         if afternoon {
             foresee.call_minimum(sight);

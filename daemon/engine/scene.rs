@@ -120,6 +120,13 @@ impl<'a> Scene<'a> {
         })
     }
 
+    /// The sun is down, or has not yet been up for as long as a probe may be silent: a sun sensor that sends
+    /// nothing in the dark is not missing.
+    pub fn dark_within(&self, patience_ms: Millis) -> bool {
+        let (rise, set) = daylight::sun_up(self.garden.place, self.date(), self.calendar);
+        self.now_ms < rise + patience_ms || self.now_ms > set
+    }
+
     /// The value of a probe now, if it spoke within 95 minutes.
     pub fn value_now(&self, probe: usize) -> Option<f64> {
         let (at_ms, value) = self.hours.last(probe, self.now_ms - 3 * HOUR_MS, self.now_ms + 1)?;
@@ -245,13 +252,21 @@ impl<'a> Scene<'a> {
             probes: measured.as_ref().map_or(0, |measured| measured.probes),
             drier_probe: measured.and_then(|measured| measured.drier_probe),
             rough: now.end.rough,
-            dry_days: midnight.dry_days,
+            dry_days: self.dry_days(bed_book, midnight),
             rain_24h_mm: self
                 .patch
                 .rain
                 .and_then(|probe| self.hours.sum(probe, self.now_ms - 24 * HOUR_MS, self.now_ms)),
             over_full_hours: self.over_full_hours(bed),
         })
+    }
+
+    /// Closed days in a row past the refill mark, up to a day ago: rain that has ended a dry spell since still
+    /// came after it.
+    fn dry_days(&self, bed_book: &Book, midnight: &Balance) -> u32 {
+        let day_ago = self.calendar.date(self.now_ms - 24 * HOUR_MS);
+        let before = bed_book.midnights.get(&day_ago).map_or(0, |balance| balance.dry_days);
+        midnight.dry_days.max(before)
     }
 
     fn carry(

@@ -29,7 +29,9 @@ pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> (
     let now_ms = scene.now_ms;
     let usual_s = watch.usual_gap_s(probe.every_s, probe.quantity);
     let heard_ms = watch.heard_ms.or(watch.touched_ms).unwrap_or(scene.began_ms);
-    if now_ms - heard_ms > watch.patience_ms(probe.every_s, probe.quantity) {
+    let patience_ms = watch.patience_ms(probe.every_s, probe.quantity);
+    let excused = probe.quantity == Quantity::SolarRadiation && scene.dark_within(patience_ms);
+    if now_ms - heard_ms > patience_ms && !excused {
         return (Trust::Missing, Some(Fault::Silent { last_ms: watch.heard_ms, usual_s }));
     }
     let day_ago = now_ms - DAY_MS;

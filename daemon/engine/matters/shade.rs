@@ -1,8 +1,8 @@
 //! Shade: the day's maximum, as foreseen in the morning, reaches the shade mark while a fruit stands exposed.
 //!
 //! Rule: told at 09:30 if foreseen maximum + one standard deviation of its own past error reaches the mark
-//! (32 °C: abortion of young fruit above it, University of Delaware Extension); who is not free between
-//! 09:30 and 11:00 is told at 06:15. A maximum that was not foreseen becomes no afternoon letter. Where no
+//! (32 °C: abortion of young fruit above it, University of Delaware Extension), or at 10:25 if only then
+//! does; who is not free between 09:30 and 11:00 is told at 06:15. A maximum that was not foreseen becomes no afternoon letter. Where no
 //! air is measured, a root zone that reached 30 °C yesterday calls on its own account (judgement).
 
 use chrono::NaiveTime;
@@ -12,7 +12,7 @@ use crate::record::{Content, MatterKey, Millis, Urgency};
 use crate::settings::garden::{Bed, Person};
 
 use super::super::calendar::HOUR_MS;
-use super::super::foresee::{DAWN, Forecast, MORNING, clock};
+use super::super::foresee::{DAWN, Forecast, Look, MORNING, clock};
 use super::super::life::{Claim, Verdict};
 use super::super::people;
 use super::super::scene::Scene;
@@ -37,12 +37,11 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed) -> Verdict {
     }
     let Some(person) = scene.asked() else { return Verdict::Unknown };
     let from_dawn = !people::is_free_between(scene.garden, person, clock(MORNING), clock(BY));
-    let forecast = if from_dawn { scene.foresee.at_dawn } else { scene.foresee.at_morning };
+    let forecast = foreseen(scene, bed, from_dawn);
     let call_ms = scene.calendar.at(date, clock(if from_dawn { DAWN } else { MORNING }));
     if scene.now_ms < call_ms || scene.now_ms >= scene.sunset(date) {
         return quiet("the day is over");
     }
-    let forecast = forecast.filter(|forecast| forecast.date == date);
     let soil_hot_c = hot_root_zone(scene, bed).filter(|_| scene.patch.air.is_none());
     let hot = forecast.is_some_and(|forecast| forecast.foreseen().calls_for_shade(bed.shade_c));
     match forecast {
@@ -88,6 +87,19 @@ fn claim(
         repeat_after_ms: Millis::MAX / 4,
         person: person.name.clone(),
     }))
+}
+
+/// The forecast that counts: of the dawn for who is away later; else of the morning, or the late look where
+/// only that one calls.
+fn foreseen(scene: &Scene<'_>, bed: &Bed, from_dawn: bool) -> Option<Forecast> {
+    let date = scene.date();
+    if from_dawn {
+        return scene.foresee.maximum(Look::Dawn, date);
+    }
+    let calls = |forecast: &Forecast| forecast.foreseen().calls_for_shade(bed.shade_c);
+    let morning = scene.foresee.maximum(Look::Morning, date);
+    let late = scene.foresee.maximum(Look::Late, date);
+    morning.filter(calls).or_else(|| late.filter(calls)).or(late).or(morning)
 }
 
 /// By 11:00; for who has gone by then, before they go: the end of their own hours of the morning.
