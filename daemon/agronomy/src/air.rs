@@ -10,7 +10,7 @@ use crate::real::{atan, exp, ln, pow, sqrt};
 
 /// An actual vapour pressure, kPa.
 pub(crate) fn check_ea(ea_kpa: f64) -> Result<f64, Error> {
-    within("ea_kpa", ea_kpa, 0.0, 8.0, "0 to 8 kPa")
+    within("ea_kpa", ea_kpa, 0.0, 20.0, "0 to 20 kPa")
 }
 
 /// A relative humidity, %. Probes overshoot a little at saturation: up to 103 is taken as 100.
@@ -100,9 +100,9 @@ pub fn deficit_kpa(air_c: f64, rh_pct: f64) -> Result<f64, Error> {
 
 /// Dewpoint, °C: the exact inverse of FAO-56 eq 11 (ASCE 2005 prints one 0.01 °C lower).
 ///
-/// `ea_kpa` 0.001 to 8.
+/// `ea_kpa` 0.001 to 20.
 pub fn dewpoint_c(ea_kpa: f64) -> Result<f64, Error> {
-    let l = ln(within("ea_kpa", ea_kpa, 0.001, 8.0, "0.001 to 8 kPa")? / 0.6108);
+    let l = ln(within("ea_kpa", ea_kpa, 0.001, 20.0, "0.001 to 20 kPa")? / 0.6108);
     Ok(237.3 * l / (17.27 - l))
 }
 

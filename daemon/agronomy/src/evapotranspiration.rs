@@ -49,7 +49,7 @@ pub struct PenmanMonteith {
     pub air_min_c: f64,
     /// Highest air temperature, °C.
     pub air_max_c: f64,
-    /// Actual vapour pressure, kPa.
+    /// Actual vapour pressure, kPa, 0 to 20.
     pub ea_kpa: f64,
     /// Wind at 2 m, m/s, 0 to 75; less than [`WIND_FLOOR_M_S`] counts as that.
     pub wind_2m_m_s: f64,
@@ -291,7 +291,7 @@ fn vapour(weather: &DayWeather, low: f64, high: f64) -> Option<f64> {
         (_, None, Some(mean)) => air::ea_from_humidity_mean(low, high, mean),
         (_, None, None) => return None,
     };
-    ea.ok().filter(|ea| *ea <= 8.0)
+    ea.ok()
 }
 
 #[cfg(test)]
@@ -366,6 +366,21 @@ mod tests {
         let et0 = reference(&UCCLE, 187, &crossed).unwrap();
         assert_eq!(et0.method, Method::Climatology);
         assert!(et0.air_guessed && !et0.sun_guessed);
+    }
+
+    /// A night of 42 °C without a humidity probe: the dewpoint guessed from it once lay past the vapour
+    /// pressures that net radiation took, and the day had no ET0 at all.
+    #[test]
+    fn a_very_hot_night_without_humidity_still_has_an_answer() {
+        let weather = DayWeather {
+            air_min_c: Some(42.0),
+            air_max_c: Some(58.0),
+            rh_max_pct: None,
+            rh_min_pct: None,
+            ..full()
+        };
+        let et0 = reference(&UCCLE, 187, &weather).unwrap();
+        assert!(et0.humidity_guessed && et0.mm > 5.0, "{et0:?}");
     }
 
     #[test]

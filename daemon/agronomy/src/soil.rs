@@ -124,12 +124,6 @@ pub fn topp(permittivity: f64) -> Result<f64, Error> {
     Ok(-5.3e-2 + e * (2.92e-2 + e * (-5.5e-4 + e * 4.3e-6)))
 }
 
-/// Permittivity a mineral soil of this water content shows (Topp et al. 1980, inverse form), 0 to 0.55.
-pub fn topp_inverse(theta: f64) -> Result<f64, Error> {
-    let w = within("theta", theta, 0.0, 0.55, "0 to 0.55 m³/m³")?;
-    Ok(3.03 + w * (9.3 + w * (146.0 - w * 76.7)))
-}
-
 /// A straight line through two known points of a raw probe. Counts may fall or rise with water.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TwoPoint {
