@@ -154,7 +154,7 @@ pub enum Method {
 pub struct Et0 {
     /// ET0, mm/day, 0 or more (dew is left out).
     pub mm: f64,
-    /// Its standard deviation, mm: judgement, rung by rung, see [`reference`].
+    /// Its standard deviation, mm: judgement, rung by rung, see [`reference()`].
     pub sd_mm: f64,
     /// The equation used.
     pub method: Method,
