@@ -294,3 +294,82 @@ pub fn passes(depth_mm: f64, intake_mm_h: f64, pass_h: f64) -> Result<u32, Error
     // At most 2000 / (0.1 × 0.05) = 400,000, so the cast keeps the number.
     Ok(ceil(depth_mm / (intake_mm_h * pass_h) - 1e-9).max(0.0) as u32)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bed() -> BedDay {
+        BedDay {
+            et0_mm: 5.0,
+            rain_mm: 0.0,
+            given_mm: 0.0,
+            wetted_share: 1.0,
+            rooted_m2: 10.0,
+            leafed_m2: 5.0,
+            exposed_m2: 5.0,
+            kcb_full: 0.95,
+            kc_max: 1.2,
+            depletion_mm: 5.0,
+            surface_depletion_mm: 0.0,
+            rew_mm: 9.0,
+            tew_mm: 24.0,
+            drainable_mm: 0.0,
+            drain_share: 1.0,
+            marks: Marks { taw_mm: 68.0, raw_mm: 22.0, refill_mm: 16.0 },
+        }
+    }
+
+    #[test]
+    fn bare_soil_and_leaves_are_charged_by_their_own_area() {
+        // Wet surface: Ke of an exposed m² = min((1.2 - 0.475) / 0.5, 1.2) = 1.2.
+        let out = step(&bed()).unwrap();
+        assert!((out.transpiration_mm * 10.0 - 0.95 * 5.0 * 5.0).abs() < 1e-9, "{out:?}");
+        assert!((out.evaporation_mm * 10.0 - 1.2 * 5.0 * 5.0).abs() < 1e-9, "{out:?}");
+        let shaded = step(&BedDay { leafed_m2: 30.0, exposed_m2: 0.0, ..bed() }).unwrap();
+        assert_eq!(shaded.evaporation_mm, 0.0);
+        assert!((shaded.transpiration_mm * 10.0 - 0.95 * 5.0 * 30.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn surplus_drains_at_once_or_by_its_share() {
+        let soaked = BedDay { et0_mm: 0.0, rain_mm: 35.0, ..bed() };
+        assert_eq!(step(&soaked).map(|out| (out.depletion_mm, out.drained_mm)), Ok((0.0, 30.0)));
+        let slow = BedDay { drainable_mm: 20.0, drain_share: 0.5, ..soaked };
+        // 10 mm find no room, half of the other 20 drains.
+        assert_eq!(step(&slow).map(|out| (out.depletion_mm, out.drained_mm)), Ok((-10.0, 20.0)));
+    }
+
+    #[test]
+    fn a_bed_past_its_wilt_mark_gives_nothing_more() {
+        let out = step(&BedDay { depletion_mm: 80.0, ..bed() }).unwrap();
+        assert_eq!((out.depletion_mm, out.etc_mm, out.ks), (80.0, 0.0, 0.0));
+    }
+
+    #[test]
+    fn cover_and_passes() {
+        assert_eq!(days_of_cover(10.0, 22.0, 4.0), 3.0);
+        assert_eq!(days_of_cover(22.0, 22.0, 4.0), 0.0);
+        assert_eq!(days_of_cover(10.0, 22.0, 0.0), COVER_LIMIT_DAYS);
+        assert_eq!(days_of_cover(f64::NAN, 22.0, 4.0), 0.0);
+        assert_eq!(passes(0.0, 10.0, 1.0), Ok(0));
+        assert_eq!(passes(10.0, 10.0, 1.0), Ok(1));
+        assert_eq!(passes(10.1, 10.0, 1.0), Ok(2));
+        assert_eq!(passes(10.0, 0.0, 1.0).map_err(|error| error.what), Err("intake_mm_h"));
+        assert_eq!(exposed_m2(7.0, 14.0), Ok(0.0));
+    }
+
+    #[test]
+    fn a_field_out_of_range_is_named() {
+        for (bad, what) in [
+            (BedDay { et0_mm: f64::NAN, ..bed() }, "et0_mm"),
+            (BedDay { rain_mm: -1.0, ..bed() }, "rain_mm"),
+            (BedDay { exposed_m2: 11.0, ..bed() }, "exposed_m2"),
+            (BedDay { rew_mm: 30.0, ..bed() }, "rew_mm"),
+            (BedDay { depletion_mm: f64::INFINITY, ..bed() }, "depletion_mm"),
+            (BedDay { marks: Marks { taw_mm: 20.0, ..bed().marks }, ..bed() }, "raw_mm"),
+        ] {
+            assert_eq!(step(&bad).map_err(|error| error.what), Err(what));
+        }
+    }
+}
