@@ -133,7 +133,7 @@ fn what_is_no_number_is_refused_with_its_words() {
         ("--5", "is not a number"),
         ("0x1F", "ends in no unit we know"),
         ("71 F", "but the probe is set in °C"),
-        ("{\"v\": 1}", "is not a number"),
+        ("{\"v\": 1}", "a JSON document; set value"),
     ] {
         let reason = take(soil_c(), payload.as_bytes(), false).unwrap_err();
         assert!(reason.contains(word), "{payload:?}: {reason}");

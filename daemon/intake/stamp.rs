@@ -45,7 +45,7 @@ pub(super) fn read(
         (TimeForm::Local, Written::Words(words)) => local_ms(words.trim(), zone, steps),
         (TimeForm::Arrival, _) => Err("the settings name no form for the payload's time".to_owned()),
         (TimeForm::Rfc3339 | TimeForm::Local, _) => {
-            Err("the time is a number, the settings expect a written date and time".to_owned())
+            Err("the time is a number; set time = \"epoch-s\" or \"epoch-ms\"".to_owned())
         }
     }
 }

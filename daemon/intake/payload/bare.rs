@@ -14,6 +14,9 @@ pub(super) fn read(text: &str, probe: &Probe, steps: &mut impl Steps) -> Result<
     if inner.is_empty() {
         return Err("empty".to_owned());
     }
+    if inner.starts_with(['{', '[']) {
+        return Err("a JSON document; set value = \"/...\" to where the number stands in it".to_owned());
+    }
     let (digits, behind) = split(inner);
     if digits.is_empty() {
         return Err(format!("{} is not a number", quoted(inner)));
