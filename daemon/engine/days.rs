@@ -154,7 +154,8 @@ impl Engine {
             etc_mm: closed.map(|(closed, _)| closed.etc_mm),
             given_mm: closed.map(|(_, inflow)| inflow.given_mm),
             drained_mm: closed.map(|(closed, _)| closed.out.drained_mm),
-            depletion_mm: closed.map(|(closed, _)| closed.end.depletion_mm),
+            // Water above the full mark is not depletion; it drains and stays in the book.
+            depletion_mm: closed.map(|(closed, _)| closed.end.depletion_mm.max(0.0)),
             taw_mm: closed.map(|(closed, _)| closed.marks.taw_mm),
             raw_mm: closed.map(|(closed, _)| closed.marks.raw_mm),
             share_used: closed

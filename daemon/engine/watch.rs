@@ -13,6 +13,10 @@ use super::calendar::{HOUR_MS, MINUTE_MS};
 const GAPS: usize = 15;
 /// Doubted and unreadable messages remembered, at most.
 const DOUBTS: usize = 64;
+/// Finished runs of one value that make the usual one.
+const RUNS: u32 = 30;
+/// The usual run before any was seen, readings.
+const FIRST_RUN: f64 = 2.0;
 /// So many steps in a row that agree with each other are a new level, not spikes.
 const NEW_LEVEL: u8 = 3;
 
@@ -27,6 +31,11 @@ pub struct Watch {
     gaps_s: VecDeque<u32>,
     /// Since when the value is the very same, how many readings.
     pub same: Option<(Millis, u32)>,
+    /// How many readings in a row its value usually stays the very same, over finished runs; a deep probe of
+    /// coarse digits rests for days.
+    usual_run: f64,
+    /// Finished runs counted into it, at most [`RUNS`].
+    runs: u32,
     /// Doubted values: when and what.
     pub doubted: VecDeque<(Millis, f64)>,
     /// Messages that could not be read: when.
@@ -72,11 +81,28 @@ impl Watch {
                 (Some((_, value)), Some((since, n))) if value == reading.value => {
                     Some((since, n.saturating_add(1)))
                 }
-                _ => Some((reading.at_ms, 1)),
+                (_, run) => {
+                    self.count_run(run.map_or(0, |(_, n)| n));
+                    Some((reading.at_ms, 1))
+                }
             };
             self.last = Some((reading.at_ms, reading.value));
         }
         None
+    }
+
+    fn count_run(&mut self, n: u32) {
+        if n == 0 {
+            return;
+        }
+        let usual = self.usual_run();
+        self.runs = (self.runs + 1).min(RUNS);
+        self.usual_run = usual + (f64::from(n) - usual) / f64::from(self.runs + 1);
+    }
+
+    /// How many readings in a row its value usually stays the same.
+    pub fn usual_run(&self) -> f64 {
+        if self.runs == 0 { FIRST_RUN } else { self.usual_run }
     }
 
     fn hear(&mut self, arrived_ms: Millis) {

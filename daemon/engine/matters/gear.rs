@@ -21,6 +21,9 @@ const GATHER_MS: Millis = 20 * MINUTE_MS;
 const BAD_A_DAY: usize = 3;
 /// Stuck: temperature moves every day, even at 40 cm within two days.
 const STUCK_MS: Millis = 44 * HOUR_MS;
+/// A run of one value must be so many times the probe's usual run: a deep probe of coarse digits may rest for
+/// days in a dry August, a lively one never does (judgement, held against a measured season).
+const RUNS_TOO_LONG: f64 = 15.0;
 /// A moisture probe is stuck only if another in the bed has moved by so much meanwhile, m³/m³.
 const SIBLING_MOVED: f64 = 0.02;
 
@@ -58,7 +61,7 @@ fn stuck(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Option<F
     let (since_ms, n) = watch.same?;
     let (last_ms, value) = watch.last?;
     let stood_ms = last_ms - since_ms;
-    if stood_ms < STUCK_MS || n < 12 {
+    if stood_ms < STUCK_MS || f64::from(n) < RUNS_TOO_LONG * watch.usual_run() {
         return None;
     }
     let moved = match probe.quantity {
