@@ -204,10 +204,31 @@ fn one_document_serves_all_its_probes() {
         intake.take("patch/node", br#"{"t": 19.25, "mv": 3312}"#, NOON_MS, false, &mut taken);
         let values: Vec<_> = taken.readings.iter().map(|reading| (reading.probe.0, reading.value)).collect();
         assert_eq!(values, [(0, 19.25), (1, 3.312)]);
-        assert_eq!(taken.refusals.len(), 1);
+        assert_eq!(taken.refusals.len(), 0);
     }
-    assert_eq!(intake.refused().of_probe(ProbeIx(2)), 2);
-    assert_eq!(intake.refused().last().count(), 2);
+    // Where the message says nothing that is asked for, each probe hears why.
+    intake.take("patch/node", br#"{"rssi": -71}"#, NOON_MS, false, &mut taken);
+    assert_eq!((taken.readings.len(), taken.refusals.len()), (0, 3));
+    assert_eq!(intake.refused().of_probe(ProbeIx(2)), 1);
+}
+
+/// A node sent its battery with every tenth message only; nine in ten were counted as unreadable, and the
+/// grower was told that the battery probe is broken.
+#[test]
+fn a_member_left_out_now_and_then_is_no_fault() {
+    let warm = Probe { topic: "patch/node".to_owned(), ..json("/t") };
+    let battery = Probe {
+        topic: "patch/node".to_owned(),
+        pointer: Some("/bat".to_owned()),
+        ..patch::probe("battery", Quantity::Battery)
+    };
+    let mut intake = Intake::new(patch::garden(vec![warm, battery]));
+    let mut taken = Taken::default();
+    intake.take("patch/node", br#"{"t": 19.25}"#, NOON_MS, false, &mut taken);
+    assert_eq!((taken.readings.len(), taken.refusals.len()), (1, 0));
+    // A member that is there and no number is one.
+    intake.take("patch/node", br#"{"t": 19.25, "bat": null}"#, NOON_MS, false, &mut taken);
+    assert_eq!((taken.readings.len(), taken.refusals.len()), (1, 1));
 }
 
 /// RFC 3339 §5.8: the examples of the text, by their UTC equivalents given there.

@@ -191,7 +191,7 @@ pub fn advance(
         rew_mm: REW_MM.min(0.5 * tew_mm),
         tew_mm,
         drainable_mm,
-        drain_share: (DRAINED_A_DAY * days).clamp(0.0, 1.0),
+        drain_share: 1.0 - (1.0 - DRAINED_A_DAY).powf(days.max(0.0)),
         marks,
     })
     .ok()?;

@@ -9,7 +9,7 @@ use super::{Message, filter, read, shown};
 
 /// Lines that say how `payload` on `topic`, arriving now, would be read: for each probe its steps and the
 /// stored value or the refusal; if no probe asks for the topic, which came close and what to write.
-/// The flag is true if every probe of the topic got a reading.
+/// The flag is true if nothing would be refused.
 pub fn explain(garden: &Garden, topic: &str, payload: &[u8], arrived_ms: Millis) -> (Vec<String>, bool) {
     let message = Message { topic, payload, arrived_ms, retained: false, clock_trusted: true };
     let mut lines = vec![format!("topic {}", shown(topic.as_bytes(), 200))];
@@ -17,6 +17,8 @@ pub fn explain(garden: &Garden, topic: &str, payload: &[u8], arrived_ms: Millis)
     let mut document = Document::default();
     let mut found = false;
     let mut good = true;
+    let mut some_read = false;
+    let mut left_out = 0;
     for (ix, probe) in garden.probes_ix().filter(|(_, probe)| filter::matches(&probe.topic, topic)) {
         found = true;
         lines.push(format!("probe {}: asks for {}", probe.name, probe.topic));
@@ -25,17 +27,26 @@ pub fn explain(garden: &Garden, topic: &str, payload: &[u8], arrived_ms: Millis)
         lines.extend(steps.into_iter().map(|step| format!("  {step}")));
         lines.push(match read {
             Ok(reading) => {
+                some_read = true;
                 let doubt = reading
                     .doubt
                     .map(|doubt| format!(", with the doubt {}: kept, used for nothing", doubt.key()))
                     .unwrap_or_default();
                 format!("  kept: {}{doubt}", stored(probe, reading.value, reading.at_ms))
             }
+            Err(reason) if document.lacks(probe) => {
+                left_out += 1;
+                format!("  not in this message: {reason}")
+            }
             Err(reason) => {
                 good = false;
                 format!("  refused: {reason}")
             }
         });
+    }
+    if left_out > 0 && !some_read {
+        good = false;
+        lines.push("refused: the message says nothing that is asked for".to_owned());
     }
     if !found {
         lines.extend(nearest(garden, topic));

@@ -98,12 +98,18 @@ impl Intake {
             let Some(probe) = self.garden.probe(ix) else { continue };
             match read(ix, probe, &self.garden, &message, &mut document, &mut Silent) {
                 Ok(reading) => out.readings.push(reading),
-                Err(reason) => {
-                    let refusal = refusal(&message, Some(probe), reason);
-                    self.refused.keep(Some(ix), &refusal);
-                    out.refusals.push((Some(ix), refusal));
-                }
+                Err(reason) => out.refusals.push((Some(ix), refusal(&message, Some(probe), reason))),
             }
+        }
+        if !out.readings.is_empty() {
+            // A node may leave a member out of some of its messages (its battery, say): where the message says
+            // something else that is asked for, that is no fault; silence will show if it never comes.
+            out.refusals.retain(|(ix, _)| {
+                !ix.and_then(|ix| self.garden.probe(ix)).is_some_and(|probe| document.lacks(probe))
+            });
+        }
+        for (ix, refusal) in &out.refusals {
+            self.refused.keep(*ix, refusal);
         }
     }
 

@@ -24,6 +24,14 @@ pub(in super::super) enum Document {
 }
 
 impl Document {
+    /// It was read and holds nothing at the probe's place.
+    pub(in super::super) fn lacks(&self, probe: &Probe) -> bool {
+        match (self, probe.pointer.as_deref()) {
+            (Document::Read(root), Some(pointer)) => root.is_object() && root.pointer(pointer).is_none(),
+            _ => false,
+        }
+    }
+
     fn value(&mut self, text: &str) -> Result<&Value, String> {
         if let Document::Unread = self {
             *self = match serde_json::from_str(text) {
