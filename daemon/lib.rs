@@ -17,3 +17,4 @@ pub mod replay;
 pub mod rfc3339;
 pub mod settings;
 pub mod store;
+pub mod web;

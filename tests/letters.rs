@@ -7,7 +7,7 @@
 use std::path::Path;
 
 use mail_parser::{HeaderName, MessageParser, MimeHeaders, PartType};
-use rindwatch::mail::letters::render;
+use rindwatch::mail::letters::{render, text_of};
 use rindwatch::quantities::Quantity;
 use rindwatch::record::{
     Content, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Millis, OutboxLetter, Task, Telling,
@@ -204,6 +204,9 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
         let mut draft = draft(18, "stand-in", tasks);
         draft.at_ms = NOON - 4 * HOUR;
         draft.tasks[0].by_ms = Some(NOON - HOUR);
+        for at_ms in draft.tasks.iter_mut().flat_map(|task| &mut task.evidence.at_ms) {
+            *at_ms -= 4 * HOUR;
+        }
         draft
     };
     let bundle = forenoon(vec![task(6, shade()), task(7, water()), tomorrow(task(8, silent()))]);
@@ -290,6 +293,17 @@ fn text_lines_keep_to_78_characters() {
             assert!(line.chars().count() <= 78, "{name}: {line}");
         }
     }
+}
+
+/// The page shows letters without a mail program; an independent parser must read the same words.
+#[test]
+fn the_text_of_a_letter_is_what_a_mail_program_shows() {
+    for (name, garden, draft) in scenes() {
+        let letter = render(&draft, &garden);
+        assert_eq!(text_of(&letter.eml).expect(name).trim_end(), text(&letter).trim_end(), "{name}");
+    }
+    assert_eq!(text_of(b""), None);
+    assert_eq!(text_of(b"Subject: x\r\n\r\nwords"), None);
 }
 
 /// A mail program that fetches something would tell a server when the letter was read.

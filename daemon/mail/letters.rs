@@ -6,6 +6,7 @@ use crate::record::{LetterDraft, MatterKey, Millis, OutboxLetter, Task};
 use crate::settings::garden::{Garden, Person};
 
 use super::catalogue::{self, Voice, Words, heading};
+pub use super::paper::text_of;
 use super::paper::{Cover, Paper, Section, message};
 use super::table::Table;
 

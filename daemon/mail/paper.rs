@@ -4,7 +4,7 @@
 use std::time::{Duration, UNIX_EPOCH};
 
 use lettre::Address;
-use lettre::message::header::{Header, HeaderName, HeaderValue};
+use lettre::message::header::{ContentTransferEncoding, ContentType, Header, HeaderName, HeaderValue};
 use lettre::message::{Mailbox, Message, MultiPart, SinglePart};
 use maud::{DOCTYPE, Markup, html};
 
@@ -104,29 +104,50 @@ fn section_html(section: &Section) -> Markup {
     html! {
         h2 style="margin:24px 0 6px;font-size:17px" { (section.title) }
         @for (label, sentences) in &section.parts {
-            p style="margin:0 0 6px" { b { (label) } ": " (sentences.join(" ")) }
-        }
-        @if let Some(table) = &section.table {
-            @if !table.rows.is_empty() {
-                table style="border-collapse:collapse;font-size:14px;margin:8px 0" {
-                    @for (at, row) in std::iter::once(&table.columns).chain(&table.rows).enumerate() {
-                        tr {
-                            @for (column, cell) in row.iter().enumerate() {
-                                td style=(cell_style(at, column)) { (cell) }
-                            }
-                        }
-                    }
+            p style="margin:0 0 6px" {
+                b { (label) ":" }
+                @for (at, sentence) in sentences.iter().enumerate() {
+                    @if at > 0 { br; } @else { " " }
+                    (sentence)
                 }
             }
-            @for note in &table.notes { p style="margin:0 0 6px;font-size:14px" { (note) } }
         }
+        @if let Some(table) = &section.table { (table_html(table)) }
     }
 }
 
-fn cell_style(row: usize, column: usize) -> String {
-    let side = if column == 0 { "left" } else { "right" };
-    let weight = if row == 0 { ";font-weight:bold" } else { "" };
-    format!("padding:2px 8px 2px 0;border-bottom:1px solid #bbb;text-align:{side}{weight}")
+/// The evidence for narrow screens: a row's mark stands under its name, and a table that is still too wide
+/// can be pushed sideways.
+fn table_html(table: &Table) -> Markup {
+    html! {
+        @if !table.rows.is_empty() {
+            div style="overflow-x:auto;margin:8px 0" {
+                table style="border-collapse:collapse;font-size:13px" {
+                    @for (at, row) in std::iter::once(&table.columns).chain(&table.rows).enumerate() {
+                        tr { (row_html(row, at == 0, table.has_marks)) }
+                    }
+                }
+            }
+        }
+        @for note in &table.notes { p style="margin:0 0 6px;font-size:13px" { (note) } }
+    }
+}
+
+fn row_html(row: &[String], is_head: bool, has_marks: bool) -> Markup {
+    let (mark, row) = match row.split_last() {
+        Some((mark, row)) if has_marks => (Some(mark).filter(|mark| !is_head && !mark.is_empty()), row),
+        _ => (None, row),
+    };
+    let weight = if is_head { ";font-weight:bold" } else { "" };
+    let cell = |side| format!("padding:2px 6px 2px 0;border-bottom:1px solid #bbb;text-align:{side}{weight}");
+    html! {
+        @for (column, words) in row.iter().enumerate() {
+            td style=(cell(if column == 0 { "left" } else { "right" })) {
+                (words)
+                @if column == 0 { @if let Some(mark) = mark { br; (mark) } }
+            }
+        }
+    }
 }
 
 /// `text` broken at spaces; a word longer than a line stands alone. The first line begins with `first`,
@@ -204,11 +225,52 @@ pub fn message(cover: &Cover, text: String, html: String) -> Vec<u8> {
     }
     let both = MultiPart::alternative()
         .boundary(boundary)
-        .singlepart(SinglePart::plain(text))
-        .singlepart(SinglePart::html(html));
+        .singlepart(part(ContentType::TEXT_PLAIN, text))
+        .singlepart(part(ContentType::TEXT_HTML, html));
     // Building fails only without sender or receiver; a garden's name makes both. The post refuses an
     // empty letter with a reason.
     builder.multipart(both).map(|message| message.formatted()).unwrap_or_default()
+}
+
+/// Always quoted-printable, so that [`text_of`] finds one form only.
+fn part(kind: ContentType, words: String) -> SinglePart {
+    SinglePart::builder().header(kind).header(ContentTransferEncoding::QuotedPrintable).body(words)
+}
+
+/// The plain text of a finished letter, for pages; `None` if `eml` is not one of ours.
+pub fn text_of(eml: &[u8]) -> Option<String> {
+    let eml = std::str::from_utf8(eml).ok()?;
+    let (head, body) = eml.split_once("\r\n\r\n")?;
+    let boundary = head.split_once("boundary=\"")?.1.split_once('"')?.0;
+    let delimiter = format!("--{boundary}\r\n");
+    let part = body.split(delimiter.as_str()).nth(1)?;
+    let text = part.split_once("\r\n\r\n")?.1;
+    Some(unquoted(text).trim_end().to_owned() + "\n")
+}
+
+/// Undoes quoted-printable (RFC 2045 §6.7) with line ends of one character.
+fn unquoted(text: &str) -> String {
+    let text = text.replace("=\r\n", "").replace("\r\n", "\n");
+    let mut bytes = Vec::with_capacity(text.len());
+    let mut rest = text.as_bytes();
+    while let [byte, after @ ..] = rest {
+        let coded = (*byte == b'=')
+            .then(|| after.get(..2))
+            .flatten()
+            .and_then(|digits| std::str::from_utf8(digits).ok())
+            .and_then(|digits| u8::from_str_radix(digits, 16).ok());
+        match coded {
+            Some(value) => {
+                bytes.push(value);
+                rest = after.get(2..).unwrap_or_default();
+            }
+            None => {
+                bytes.push(*byte);
+                rest = after;
+            }
+        }
+    }
+    String::from_utf8_lossy(&bytes).into_owned()
 }
 
 /// Milliseconds that the date header can show: 1970 to 9999.

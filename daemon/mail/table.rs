@@ -20,6 +20,8 @@ pub struct Table {
     pub columns: Vec<String>,
     /// Rows of as many cells.
     pub rows: Vec<Vec<String>>,
+    /// The last column holds the marks.
+    pub has_marks: bool,
     /// Lines under the table.
     pub notes: Vec<String>,
 }
@@ -63,7 +65,7 @@ impl Table {
             notes.push(format!("{}: {}.", heading::GUESSED, guesses.join(", ")));
         }
         let empty = rows.is_empty() && notes.is_empty();
-        (!empty).then_some(Self { columns, rows, notes })
+        (!empty).then_some(Self { columns, rows, has_marks, notes })
     }
 
     /// Width of each column, characters.

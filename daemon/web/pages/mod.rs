@@ -1,0 +1,3 @@
+//! One file a page.
+
+pub mod now;
