@@ -31,7 +31,7 @@ pub use memory::StateError;
 pub use survey::{BedView, MatterView, ProbeView, Survey, Trust};
 
 use crate::record::{DayRecord, Doubt, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
-pub use crate::record::{HOURS_KEPT_MS, SavedState};
+pub use crate::record::{HOURS_KEPT_MS, PostWord, SavedState};
 
 /// Length of a turn, milliseconds: five minutes.
 pub const TURN_MS: Millis = 300_000;
@@ -72,28 +72,6 @@ pub enum Event {
     Store(Option<String>),
     /// Nothing but time has passed.
     Turn,
-}
-
-/// What became of a letter.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum PostWord {
-    /// The server accepted letter `number`.
-    Accepted {
-        /// The letter's number.
-        number: u32,
-    },
-    /// The server refused this letter for good.
-    Refused {
-        /// The letter's number.
-        number: u32,
-        /// The server's words.
-        words: String,
-    },
-    /// The server does not take letters from us (wrong password, bad certificate, unreachable for long).
-    Closed {
-        /// What is wrong and what to do.
-        words: String,
-    },
 }
 
 /// What the engine wants done. The shell performs all actions of one event in one store transaction.
