@@ -62,19 +62,22 @@ fn evidence() -> Evidence {
             mark: mark.map(|(word, value)| (word.to_owned(), value)),
             guessed,
         };
-    let moisture = [0.262, 0.258, 0.257, 0.256, 0.251, 0.244, 0.236].map(Some);
+    let moisture = [26.2, 25.8, 25.7, 25.6, 25.1, 24.4, 23.6].map(Some);
     let soil = [Some(24.1), Some(22.0), None, Some(18.9), Some(18.2), Some(20.4), Some(23.8)];
     let air = [31.0, 24.5, 18.0, 15.2, 16.0, 24.9, 30.5].map(Some);
     let used = [0.28, 0.30, 0.31, 0.31, 0.34, 0.40, 0.46].map(Some);
     Evidence {
         at_ms: (0..7).map(|at| NOON - 24 * HOUR + at * 4 * HOUR).collect(),
         rows: vec![
-            row("long-upper", "m3/m3", moisture, Some(("full", 0.31)), false),
+            row("long-upper", "%", moisture, Some(("full mark", 31.0)), false),
             row("long-soil", "°C", soil, None, false),
             row("air", "°C", air, None, true),
             row("share used", "share", used, Some(("refill", 0.24)), true),
         ],
-        guesses: vec!["air ±2.4 °C".to_owned(), "sun".to_owned()],
+        guesses: vec![
+            "water used 31 ± 3 mm".to_owned(),
+            "maximum from soil temperature, ± 2.4 °C".to_owned(),
+        ],
     }
 }
 
@@ -130,7 +133,7 @@ fn task(number: u32, content: Content) -> Task {
         Content::HoldWater { .. } => (MatterKey::HoldWater, "long", "Long bed"),
         Content::Shade { .. } => (MatterKey::Shade, "long", "Long bed"),
         Content::Cover { .. } => (MatterKey::Cover, "long", "Long bed"),
-        Content::Gear { .. } => (MatterKey::Gear, "long-upper", "Probe long-upper"),
+        Content::Gear { .. } => (MatterKey::Gear, "long-upper", ""),
     };
     Task {
         number,
@@ -385,6 +388,8 @@ fn every_fault_has_its_words() {
         Fault::MailRefused { words: "535 no".to_owned() },
         Fault::StoreFails { words: "disk is full".to_owned() },
     ];
+    let broker = task(1, Content::Gear { fault: faults[3].clone() });
+    assert_eq!(render(&draft(1, "grower", vec![broker]), &garden()).subject, "Broker: away since 11:00");
     let mut seen = std::collections::HashSet::new();
     for person in ["grower", "stand-in"] {
         for telling in [Telling::First, Telling::Again, Telling::Worse, Telling::Withdrawn] {

@@ -84,25 +84,38 @@ pub fn temperature_spread(c: f64, units: Units) -> String {
     }
 }
 
-/// Words with spreads like "±2.6 °C" in them, in the units the person reads.
+/// Words with figures like "31 ± 3 mm" or "± 2.6 °C" in them, in the units the person reads.
 pub fn spreads_in_units(words: &str, units: Units) -> String {
-    let words: Vec<&str> = words.split_whitespace().collect();
-    let mut said: Vec<String> = Vec::new();
-    let mut rest = words.as_slice();
-    while let [word, after @ ..] = rest {
-        let spread = word.strip_prefix('±').and_then(|figure| figure.parse::<f64>().ok());
-        match (spread, after) {
-            (Some(c), [unit, after @ ..]) if unit.trim_end_matches(',') == "°C" => {
-                said.push(format!("{}{}", temperature_spread(c, units), &unit["°C".len()..]));
-                rest = after;
-            }
-            _ => {
-                said.push((*word).to_owned());
-                rest = after;
-            }
+    let mut said: Vec<String> = words.replace("± ", "±").split_whitespace().map(str::to_owned).collect();
+    if units == Units::Metric {
+        return said.join(" ");
+    }
+    for at in 1..said.len() {
+        let (before, after) = said.split_at_mut(at);
+        let (Some(figure), Some(unit)) = (before.last_mut(), after.first_mut()) else { continue };
+        let (word, end) = unit.split_at(unit.trim_end_matches([',', ';', '.', ')']).len());
+        let spread = figure.strip_prefix('±').and_then(|figure| figure.parse::<f64>().ok());
+        let (Some(spread), Some((per_unit, zero, places, ours))) = (spread, us_unit(word)) else { continue };
+        *unit = format!("{ours}{end}");
+        *figure = format!("±{}", number(spread * per_unit, places));
+        // The figure the spread belongs to, where one stands before it.
+        let figure = before.iter_mut().rev().nth(1);
+        if let Some((figure, value)) =
+            figure.and_then(|word| word.parse().ok().map(|value: f64| (word, value)))
+        {
+            *figure = number(value * per_unit + zero, places);
         }
     }
     said.join(" ")
+}
+
+/// From a unit of ours to the US one: factor, offset, decimals, word.
+fn us_unit(unit: &str) -> Option<(f64, f64, usize, &'static str)> {
+    match unit {
+        "°C" => Some((1.8, 32.0, 0, "°F")),
+        "mm" => Some((1.0 / MM_PER_INCH, 0.0, 2, "in")),
+        _ => None,
+    }
 }
 
 /// How deep the finger test goes: "10 cm" or "4 in".
@@ -129,8 +142,8 @@ pub fn in_units(value: f64, unit: &str, units: Units) -> (String, String) {
         ("L", Units::Us) => (number(value / LITRES_PER_GALLON, 1), "gal".to_owned()),
         ("m3/m3", _) => (fixed(value, 3), "m3/m3".to_owned()),
         ("share", _) => (number(value * 100.0, 0), "%".to_owned()),
-        ("%" | "counts", _) => (number(value, 0), unit.to_owned()),
-        ("°C" | "mm" | "m/s" | "L", _) => (fixed(value, 1), unit.to_owned()),
+        ("counts", _) => (number(value, 0), unit.to_owned()),
+        ("%" | "°C" | "mm" | "m/s" | "L", _) => (fixed(value, 1), unit.to_owned()),
         _ => (number(value, 2), unit.to_owned()),
     }
 }
@@ -242,7 +255,15 @@ mod tests {
         assert_eq!(depth(9.14, Units::Us), "0.36 in");
         assert_eq!(temperature(34.0, Units::Us), "93 °F");
         assert_eq!(temperature_spread(2.14, Units::Metric), "±2.1 °C");
-        assert_eq!(spreads_in_units("air ±2.5 °C, sun", Units::Us), "air ±4 °F, sun");
+        for (metric, us) in [
+            ("air ±2.5 °C, sun", "air ±4 °F, sun"),
+            ("minimum ± 2.6 °C; a guess", "minimum ±5 °F; a guess"),
+            ("water used 51 ± 5 mm", "water used 2.01 ±0.2 in"),
+            ("marks ± 4 points", "marks ±4 points"),
+        ] {
+            assert_eq!(spreads_in_units(metric, Units::Us), us);
+        }
+        assert_eq!(spreads_in_units("used 51 ± 5 mm", Units::Metric), "used 51 ±5 mm");
         assert_eq!(weight(10.0, Units::Us), "22 lb");
         assert_eq!(number(-0.01, 1), "0");
         assert_eq!(number(100.0, 0), "100");

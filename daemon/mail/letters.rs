@@ -143,10 +143,9 @@ fn section(task: &Task, words: &Words, said: &mut HashSet<catalogue::Care>, voic
     }
 }
 
-/// The title as the settings write it, fit for one line.
+/// The words that start the task, fit for one line.
 fn title(task: &Task) -> String {
-    let title = if task.title.trim().is_empty() { &task.subject } else { &task.title };
-    catalogue::outside(title, NAME_LENGTH)
+    catalogue::outside(&catalogue::title(task), NAME_LENGTH)
 }
 
 /// The title and how the task is told: "Long bed, still to do".

@@ -62,7 +62,7 @@ impl Table {
                 .iter()
                 .map(|guess| amounts::spreads_in_units(guess, voice.units()))
                 .collect();
-            notes.push(format!("{}: {}.", heading::GUESSED, guesses.join(", ")));
+            notes.push(format!("{}: {}.", heading::GUESSED, guesses.join("; ")));
         }
         let empty = rows.is_empty() && notes.is_empty();
         (!empty).then_some(Self { columns, rows, has_marks, notes })
@@ -128,7 +128,9 @@ fn cells(row: &EvidenceRow, picked: &[usize], has_marks: bool, voice: &Voice) ->
     }
     if has_marks {
         cells.push(match &row.mark {
-            Some((word, value)) => format!("{} {}", catalogue::outside(word, 12), shown(*value).0),
+            Some((word, value)) => {
+                format!("{} {}", catalogue::outside(word.trim_end_matches(" mark"), 12), shown(*value).0)
+            }
             None => String::new(),
         });
     }

@@ -10,7 +10,7 @@ mod water;
 mod weather;
 
 use crate::mail::amounts;
-use crate::record::{Content, MatterKey, Millis, Task, Telling, Urgency};
+use crate::record::{Content, Fault, MatterKey, Millis, Task, Telling, Urgency};
 use crate::settings::garden::{Garden, Person, Role, Units};
 
 pub use care::{Care, not_yet_said, words as care_words};
@@ -93,6 +93,18 @@ pub fn words(task: &Task, voice: &Voice) -> Words {
         words.why.insert(0, sentence.to_owned());
     }
     words
+}
+
+/// The words that start a task: the title the draft gives; for gear without one, what is at fault.
+pub fn title(task: &Task) -> String {
+    match &task.content {
+        _ if !task.title.trim().is_empty() => task.title.clone(),
+        Content::Gear { fault: Fault::BrokerAway { .. } } => "Broker".to_owned(),
+        Content::Gear { fault: Fault::MailRefused { .. } } => "Mail".to_owned(),
+        Content::Gear { fault: Fault::StoreFails { .. } } => "Store".to_owned(),
+        Content::Gear { .. } => format!("Probe {}", task.subject),
+        _ => task.subject.clone(),
+    }
 }
 
 /// What stands behind the title when a task is told again: "Long bed, still to do".

@@ -1,6 +1,9 @@
 //! Words for water and for leaving water alone.
 
+use chrono::Datelike;
+
 use crate::mail::amounts;
+use crate::quantities::Quantity;
 use crate::record::{Content, EvidenceRow, Task};
 use crate::settings::garden::Units;
 
@@ -76,7 +79,7 @@ pub fn water(task: &Task, voice: &Voice) -> Words {
     if voice.garden.vessels.hose_l_min.is_some() {
         care.extend([Care::Hose, Care::Electricity]);
     }
-    if hot(task) {
+    if hot(task, voice) {
         care.push(Care::Heat);
     }
     Words {
@@ -89,11 +92,25 @@ pub fn water(task: &Task, voice: &Voice) -> Words {
     }
 }
 
-/// The air of the last 24 hours reached 30 °C: carrying is then work in heat.
-fn hot(task: &Task) -> bool {
-    let air = |row: &&EvidenceRow| row.unit == "°C" && row.what.contains("air");
-    task.evidence.rows.iter().filter(air).any(|row| row.values.iter().flatten().any(|c| *c >= 30.0))
+/// Carrying may be work in heat: the air of the last 24 hours reached 30 °C, or it is high summer, when a
+/// cool yesterday promises nothing.
+fn hot(task: &Task, voice: &Voice) -> bool {
+    let probes = &voice.garden.probes;
+    let is_air = |row: &&EvidenceRow| {
+        probes.iter().any(|probe| probe.name == row.what && probe.quantity == Quantity::AirTemperature)
+    };
+    let was_hot = |row: &EvidenceRow| row.values.iter().flatten().any(|air_c| *air_c >= 30.0);
+    let month = amounts::local(voice.now_ms, voice.garden.zone).month();
+    let high_summer = match voice.garden.place.latitude_deg {
+        north if north > TROPIC_DEG => (6..=8).contains(&month),
+        south if south < -TROPIC_DEG => [12, 1, 2].contains(&month),
+        _ => true,
+    };
+    high_summer || task.evidence.rows.iter().filter(is_air).any(was_hot)
 }
+
+/// Latitude of the tropics, degrees.
+const TROPIC_DEG: f64 = 23.4;
 
 fn head(dose: &Dose, task: &Task, voice: &Voice) -> String {
     let vessels = &voice.garden.vessels;
@@ -132,8 +149,9 @@ fn how(dose: &Dose, voice: &Voice) -> Vec<String> {
     if let Some(l_min) = vessels.hose_l_min {
         how.push(format!("By hose: {}.", amounts::hose(dose.today_l, l_min)));
     }
-    how.push(if dose.passes > 1 {
-        format!("Give it in {} passes with half an hour between, so that the soil takes it.", dose.passes)
+    let passes = dose.passes.div_ceil(dose.spread_days);
+    how.push(if passes > 1 {
+        format!("Give it in {passes} passes with half an hour between, so that the soil takes it.")
     } else {
         "Give it slowly, on the soil and not on the leaves.".to_owned()
     });
