@@ -11,6 +11,7 @@ use crate::settings::garden::Garden;
 use super::book;
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
 use super::hours::Hours;
+use super::judge::Today;
 use super::life::{Claim, Matter};
 use super::memory::Memory;
 use super::scene::{Estimate, Scene};
@@ -32,6 +33,7 @@ pub struct Engine {
     pub(super) hours: Hours,
     pub(super) memory: Memory,
     pub(super) trusts: Vec<Trust>,
+    pub(super) today: Today,
     /// The civil hour of the last reading: most readings fall into the same one.
     hour_ms: (Millis, Millis),
 }
@@ -47,6 +49,7 @@ impl Engine {
             hours: Hours::new(n),
             memory,
             trusts: vec![Trust::Good; n],
+            today: Today::default(),
             hour_ms: (0, 0),
             garden,
         }

@@ -24,9 +24,11 @@ pub fn gather(scene: &Scene<'_>, id: &MatterId, estimates: &[Option<Estimate>]) 
     let estimate = bed.and_then(|at| estimates.get(at)?.as_ref());
     let bed = bed.and_then(|at| scene.garden.beds.get(at));
     let wanted: &[Quantity] = match id.0 {
-        MatterKey::Water | MatterKey::HoldWater => {
-            &[Quantity::SoilMoisture, Quantity::SoilCounts, Quantity::Rain]
+        // The air says whether carrying water is work in heat.
+        MatterKey::Water => {
+            &[Quantity::SoilMoisture, Quantity::SoilCounts, Quantity::Rain, Quantity::AirTemperature]
         }
+        MatterKey::HoldWater => &[Quantity::SoilMoisture, Quantity::SoilCounts, Quantity::Rain],
         MatterKey::Shade | MatterKey::Cover => {
             &[Quantity::AirTemperature, Quantity::SoilTemperature, Quantity::AirHumidity, Quantity::WindSpeed]
         }

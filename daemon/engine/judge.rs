@@ -1,8 +1,9 @@
 //! One turn: days are closed, forecasts made, probes looked at, matters judged, letters put together.
 
 use crate::record::{Fault, MatterKey, Millis, Stand, Task, Telling};
+use crate::settings::garden::Place;
 
-use super::calendar::{HOUR_MS, MINUTE_MS};
+use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
 use super::core::{Engine, change};
 use super::daylight;
 use super::evidence;
@@ -15,6 +16,30 @@ use super::{Action, TURN_MS, Trust};
 
 /// Beds are judged at every third turn: the soil does not move in five minutes.
 const BED_TURNS_MS: Millis = 15 * MINUTE_MS;
+
+/// The hours of one civil day at which something is foreseen.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Today {
+    /// The day ends.
+    until_ms: Millis,
+    looks_ms: [Millis; 3],
+    afternoon_ms: Millis,
+    dusk_ms: Millis,
+}
+
+impl Today {
+    fn of(calendar: &Calendar, place: Place, at_ms: Millis) -> Self {
+        let date = calendar.date(at_ms);
+        let at = |time| calendar.at(date, clock(time));
+        Self {
+            until_ms: calendar.day_end(date),
+            looks_ms: Look::ALL.map(|look| at(look.time())),
+            afternoon_ms: at(AFTERNOON),
+            // The FAO fit begins two hours after sunset.
+            dusk_ms: daylight::sun_up(place, date, calendar).1 + 2 * HOUR_MS,
+        }
+    }
+}
 
 impl Engine {
     pub(super) fn turn(&mut self, at_ms: Millis, actions: &mut Vec<Action>) {
@@ -34,18 +59,14 @@ impl Engine {
         }
     }
 
-    /// A time of day has come with this turn.
-    fn strikes(&self, at_ms: Millis, time: (u32, u32)) -> bool {
-        let strike_ms = self.calendar.at(self.calendar.date(at_ms), clock(time));
-        at_ms >= strike_ms && at_ms - TURN_MS < strike_ms
-    }
-
     fn forecast_due(&mut self, at_ms: Millis) {
-        let look = Look::ALL.into_iter().find(|look| self.strikes(at_ms, look.time()));
-        let afternoon = self.strikes(at_ms, AFTERNOON);
-        let (_, sunset) = daylight::sun_up(self.garden.place, self.calendar.date(at_ms), &self.calendar);
-        let dusk_ms = sunset + 2 * HOUR_MS;
-        let dusk = at_ms >= dusk_ms && at_ms - TURN_MS < dusk_ms;
+        if at_ms >= self.today.until_ms {
+            self.today = Today::of(&self.calendar, self.garden.place, at_ms);
+        }
+        let strikes = |time_ms: Millis| at_ms >= time_ms && at_ms - TURN_MS < time_ms;
+        let look = Look::ALL.into_iter().find(|look| strikes(self.today.looks_ms[*look as usize]));
+        let afternoon = strikes(self.today.afternoon_ms);
+        let dusk = strikes(self.today.dusk_ms);
         if look.is_none() && !afternoon && !dusk {
             return;
         }
