@@ -202,8 +202,10 @@ where
                 }
             };
             match heard {
-                Ok(Heard::Left) => return,
                 Ok(first) => self.take(first, &mut link, &mut stable).await,
+                // The broker hangs up when it has read our farewell, and all acknowledgements before it;
+                // a new connection before that would make it drop what it has not read.
+                Err(_) if leaving => return,
                 Err(broken) => {
                     self.lost(broken, &mut link).await;
                     if core_done {
@@ -238,8 +240,7 @@ where
                     self.send_unsent();
                 }
                 Heard::Subscribed(taken) => self.subscribed(&taken),
-                // A farewell cannot stand in the middle of a burst: nothing is sent after it.
-                Heard::Left | Heard::Nothing => {}
+                Heard::Nothing => {}
             }
             next = link.next_buffered();
         }

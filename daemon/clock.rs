@@ -1,11 +1,19 @@
 //! Wall and monotonic time: the only file that may ask for either.
 #![allow(clippy::disallowed_methods)]
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
 use crate::record::Millis;
+
+/// No board of ours ran before this: 2026-11-01 UTC. An earlier wall clock is wrong whatever it claims.
+const OLDEST_MS: Millis = 1_793_491_200_000;
+
+/// Made by systemd-timesyncd in each boot; [`SYNCHRONISED`] in it only once it has heard a time server.
+const TIMESYNC: &str = "/run/systemd/timesync";
+const SYNCHRONISED: &str = "/run/systemd/timesync/synchronized";
 
 /// Where the time comes from.
 #[derive(Debug, Clone)]
@@ -39,6 +47,19 @@ impl Clock {
                 Err(before) => -i64::try_from(before.duration().as_millis()).unwrap_or(i64::MAX),
             },
             Clock::Scripted(hand) => hand.load(Ordering::SeqCst),
+        }
+    }
+
+    /// Whether the wall time may be believed. A board without a battery clock boots at the hour it was
+    /// last shut down, so where systemd-timesyncd keeps the time we wait for its word of this boot;
+    /// elsewhere a clock that is not older than this program is believed. A scripted clock always is.
+    pub fn trusted(&self) -> bool {
+        match self {
+            Clock::Real { .. } => {
+                self.wall_ms() >= OLDEST_MS
+                    && (!Path::new(TIMESYNC).exists() || Path::new(SYNCHRONISED).exists())
+            }
+            Clock::Scripted(_) => true,
         }
     }
 

@@ -15,6 +15,7 @@ pub mod quantities;
 pub mod record;
 pub mod replay;
 pub mod rfc3339;
+pub mod run;
 pub mod settings;
 pub mod store;
 pub mod web;

@@ -50,8 +50,6 @@ pub(super) enum Heard {
     Acknowledged,
     /// The answer to our subscriptions, in their order: taken or not.
     Subscribed(Vec<bool>),
-    /// Our farewell went out.
-    Left,
     Nothing,
 }
 
@@ -252,7 +250,6 @@ fn heard_v4(event: v4::Event) -> Heard {
 fn heard_outgoing(outgoing: &Outgoing) -> Heard {
     match outgoing {
         Outgoing::PubAck(_) => Heard::Acknowledged,
-        Outgoing::Disconnect => Heard::Left,
         _ => Heard::Nothing,
     }
 }

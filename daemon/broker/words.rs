@@ -13,7 +13,7 @@ pub(super) fn refused(code: &str) -> String {
                 .to_owned()
         }
         "BadClientId" | "ClientIdentifierNotValid" => {
-            "the broker does not accept our client id: set another `client_id` under [broker]".to_owned()
+            "the broker does not accept our client id: set another `client-id` under [broker]".to_owned()
         }
         "Banned" => "the broker has banned this client: ask who keeps the broker".to_owned(),
         _ => format!("the broker does not take us in ({code}); its log says why"),
@@ -23,7 +23,7 @@ pub(super) fn refused(code: &str) -> String {
 /// The broker ended a running connection with a reason.
 pub(super) fn sent_away(code: &str) -> String {
     match code {
-        "SessionTakenOver" => "another client took over our client id: give each its own `client_id` under \
+        "SessionTakenOver" => "another client took over our client id: give each its own `client-id` under \
             [broker]"
             .to_owned(),
         "ServerShuttingDown" => "the broker was shut down; nothing to do once it is back".to_owned(),

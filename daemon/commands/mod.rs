@@ -1,7 +1,207 @@
-//! One file a command. A command writes what it has to say to the writer it is given and returns its exit
-//! code.
+//! The commands: one file each, with its arguments and a `main` that does it.
+//!
+//! A command that wants something from a running daemon asks it through the local socket; where none
+//! runs, it works on the store itself.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use clap::{Args, Parser, Subcommand};
+
+use crate::clock::Clock;
+use crate::settings::garden::Garden;
+use crate::settings::{self, secrets};
 
 pub mod check;
 pub mod explain;
+pub mod jot;
 pub mod replay;
+pub mod run;
+pub mod status;
 pub mod try_mail;
+
+/// Watches the bed of one very large fruit and mails only when someone must act.
+#[derive(Debug, Parser)]
+#[command(name = "rindwatch", version, propagate_version = true, max_term_width = 100)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// The daemon: listens to the broker, keeps readings, judges, mails
+    Run(run::Args),
+    /// Every complaint about the settings at once; if there is none, what will happen with them
+    Check {
+        /// Where the garden is.
+        #[command(flatten)]
+        place: Place,
+    },
+    /// How one message would be read, step by step, or why it would be refused
+    Explain {
+        /// Where the garden is.
+        #[command(flatten)]
+        place: Place,
+        /// Topic of the message
+        topic: String,
+        /// Its payload
+        payload: String,
+    },
+    /// Plays recorded messages through the real engine, sends nothing, writes files
+    Replay {
+        /// Where the garden is.
+        #[command(flatten)]
+        place: Place,
+        /// Recorded messages: CSV with the header time,topic,payload and optionally retained
+        #[arg(long, value_name = "FILE")]
+        capture: PathBuf,
+        /// Day book: CSV with the header time,entry and optionally entered
+        #[arg(long, value_name = "FILE")]
+        daybook: Option<PathBuf>,
+        /// Folder for days.csv, matters.csv, refusals.csv and letters/
+        #[arg(long, value_name = "DIR")]
+        out: PathBuf,
+    },
+    /// One real letter to each person named in the settings
+    TryMail {
+        /// Where the garden is.
+        #[command(flatten)]
+        place: Place,
+    },
+    /// What stands now: beds, probes, matters, mail waiting
+    Status(status::Args),
+    /// Adds a day-book entry, such as `watered long 6 cans`
+    Jot(jot::Args),
+}
+
+/// Where a garden's settings and data are; every command takes them.
+#[derive(Debug, Clone, Args)]
+pub struct Place {
+    /// Settings file of the garden
+    #[arg(long, value_name = "FILE")]
+    pub config: PathBuf,
+    /// Folder of the store [default: $STATE_DIRECTORY, else /var/lib/rindwatch]
+    #[arg(long, value_name = "DIR")]
+    pub data: Option<PathBuf>,
+}
+
+impl Place {
+    /// The data folder: the option, what the service manager gave, or the usual one.
+    pub fn data(&self) -> PathBuf {
+        // The service manager may name several folders; the first is ours.
+        let given = || std::env::var("STATE_DIRECTORY").ok().filter(|dirs| !dirs.is_empty());
+        match (&self.data, given()) {
+            (Some(data), _) => data.clone(),
+            (None, Some(dirs)) => PathBuf::from(dirs.split(':').next().unwrap_or_default()),
+            (None, None) => PathBuf::from("/var/lib/rindwatch"),
+        }
+    }
+}
+
+impl Place {
+    /// The garden of the settings, without its secrets.
+    ///
+    /// # Errors
+    /// All complaints, one a line.
+    pub fn garden(&self) -> Result<Garden, Failure> {
+        settings::read(&self.config).map_err(|complaints| Failure::Settings(complaints.to_string()))
+    }
+
+    /// The garden with the secrets that servers want.
+    ///
+    /// # Errors
+    /// All complaints, one a line, or the secret that cannot be had.
+    pub fn garden_with_secrets(&self) -> Result<Garden, Failure> {
+        let (mut garden, files) = settings::read_with_secrets(&self.config)
+            .map_err(|complaints| Failure::Settings(complaints.to_string()))?;
+        let credentials = secrets::credentials_folder();
+        secrets::fill(&mut garden, &files, credentials.as_deref())
+            .map_err(|error| Failure::Settings(error.to_string()))?;
+        Ok(garden)
+    }
+}
+
+/// How a command ended well.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exit {
+    /// All of it was done: 0.
+    Done,
+    /// Done, but parts were left out, and it was said which: 3.
+    PartsLeftOut,
+}
+
+/// The outcome of a command that has said what there is to say and names its exit code.
+fn coded(code: std::io::Result<u8>) -> Result<Exit, Failure> {
+    match code {
+        Ok(0) => Ok(Exit::Done),
+        Ok(code) => Err(Failure::Said(code)),
+        Err(error) => Err(Failure::failed(error)),
+    }
+}
+
+/// How a command failed, with one line that says what to do (several for settings).
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// Failed while doing it: 1.
+    #[error("{0}")]
+    Failed(String),
+    /// Wrong usage: 2.
+    #[error("{0}")]
+    Usage(String),
+    /// The settings are refused: 78 (EX_CONFIG of sysexits.h).
+    #[error("{0}")]
+    Settings(String),
+    /// What there was to say is said already; the exit code.
+    #[error("")]
+    Said(u8),
+}
+
+impl Failure {
+    /// The exit code.
+    pub fn code(&self) -> u8 {
+        match self {
+            Failure::Failed(_) => 1,
+            Failure::Usage(_) => 2,
+            Failure::Settings(_) => 78,
+            Failure::Said(code) => *code,
+        }
+    }
+
+    /// Failed while doing it.
+    pub fn failed(why: impl std::fmt::Display) -> Self {
+        Failure::Failed(why.to_string())
+    }
+}
+
+impl Command {
+    /// Does it.
+    ///
+    /// # Errors
+    /// [`Failure`] with the words for people and the exit code.
+    pub fn main(&self) -> Result<Exit, Failure> {
+        let out = &mut std::io::stdout().lock();
+        match self {
+            Command::Run(args) => run::main(args),
+            Command::Check { place } => coded(check::check(&place.config, out)),
+            Command::Explain { place, topic, payload } => {
+                let now_ms = Clock::real().wall_ms();
+                coded(explain::explain(&place.garden()?, topic, payload.as_bytes(), now_ms, out))
+            }
+            Command::Replay { place, capture, daybook, out: into } => {
+                let garden = Arc::new(place.garden()?);
+                replay::replay(garden, capture, daybook.as_deref(), into, out)
+                    .map(|()| Exit::Done)
+                    .map_err(Failure::failed)
+            }
+            Command::TryMail { place } => {
+                let garden = place.garden_with_secrets()?;
+                coded(try_mail::try_mail(&garden, Clock::real().wall_ms(), out))
+            }
+            Command::Status(args) => status::main(args, out),
+            Command::Jot(args) => jot::main(args, out),
+        }
+    }
+}

@@ -109,14 +109,16 @@ impl Store {
         let reader = &self.reader;
         let state = reader
             .conn
-            .query_row("SELECT core, through_seq FROM state", [], |row| Ok((row.get(0)?, row.get(1)?)))
+            .query_row("SELECT core, through_seq, through_entry FROM state", [], |row| {
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?))
+            })
             .optional()
             .map_err(|e| told(&reader.path, e))?;
-        let Some((core, through_seq)) = state else { return Ok(None) };
+        let Some((core, through_seq, through_entry)) = state else { return Ok(None) };
         let hours = reader.list("SELECT start_ms, sums FROM engine_hour ORDER BY start_ms", [], |row| {
             Ok((row.get(0)?, row.get(1)?))
         })?;
-        Ok(Some(Saved { state: SavedState { core, hours }, through_seq }))
+        Ok(Some(Saved { state: SavedState { core, hours }, through_seq, through_entry }))
     }
 
     /// What is in the inbox, in the order of arrival: after a start, those after [`Saved::through_seq`]
@@ -311,8 +313,11 @@ fn keep_state(
     through_seq: i64,
     now_ms: Millis,
 ) -> rusqlite::Result<()> {
-    conn.prepare_cached("INSERT OR REPLACE INTO state(id, core, through_seq) VALUES(1, ?1, ?2)")?
-        .execute((&state.core, through_seq))?;
+    conn.prepare_cached(
+        "INSERT OR REPLACE INTO state(id, core, through_seq, through_entry)
+         VALUES(1, ?1, ?2, (SELECT coalesce(max(id), 0) FROM day_book))",
+    )?
+    .execute((&state.core, through_seq))?;
     let mut put = conn.prepare_cached("INSERT OR REPLACE INTO engine_hour(start_ms, sums) VALUES(?1, ?2)")?;
     for hour in &state.hours {
         put.execute((hour.0, &hour.1))?;

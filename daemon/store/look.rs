@@ -177,6 +177,16 @@ impl Reader {
         )
     }
 
+    /// The day book after line `entry`, in the order of entering: after a start, the lines after
+    /// [`Saved::through_entry`](super::Saved::through_entry) were entered while no daemon ran.
+    pub fn book_after(&self, entry: i64) -> Result<Vec<BookLine>, StoreError> {
+        self.list(
+            "SELECT happened_ms, entered_ms, words FROM day_book WHERE id > ?1 ORDER BY id",
+            [entry],
+            |row| Ok(BookLine { happened_ms: row.get(0)?, entered_ms: row.get(1)?, words: row.get(2)? }),
+        )
+    }
+
     /// The latest refusals, newest first, at most `most`.
     pub fn refusals(&self, most: u32) -> Result<Vec<Refusal>, StoreError> {
         self.list(

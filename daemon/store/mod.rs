@@ -61,6 +61,8 @@ pub struct Saved {
     pub state: SavedState,
     /// The state knows every reading up to this place in the order of arrival.
     pub through_seq: i64,
+    /// The state knows every day-book line up to this one.
+    pub through_entry: i64,
 }
 
 /// A reading with its place in the order of arrival.

@@ -112,7 +112,8 @@ CREATE INDEX day_book_happened ON day_book(happened_ms);
 CREATE TABLE state(
   id INTEGER PRIMARY KEY CHECK(id = 1),
   core TEXT NOT NULL,
-  through_seq INTEGER NOT NULL
+  through_seq INTEGER NOT NULL,    -- the last reading it knows
+  through_entry INTEGER NOT NULL   -- the last day-book line it knows
 ) STRICT;
 CREATE TABLE engine_hour(
   start_ms INTEGER PRIMARY KEY,

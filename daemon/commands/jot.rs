@@ -1,0 +1,53 @@
+//! `jot`: adds a day-book entry.
+
+use std::io::Write;
+use std::time::Duration;
+
+use super::{Exit, Failure, Place};
+use crate::clock::Clock;
+use crate::daybook;
+use crate::local::{self, Answer, LocalError, Request};
+use crate::store::{Batch, BookLine, Store};
+
+/// The daemon answers once the entry is stored.
+const PATIENCE: Duration = Duration::from_secs(15);
+
+/// Arguments of `jot`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    place: Place,
+    /// What was done or seen: `watered long 6 cans`, `felt long dry`, `done 2`
+    #[arg(required = true, value_name = "WORDS")]
+    words: Vec<String>,
+}
+
+/// Adds a day-book entry that happened now: through the daemon, or, when none runs, to the store, for
+/// the daemon to take at its next start.
+///
+/// # Errors
+/// An entry that is not understood, a store that cannot be written.
+pub fn main(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let garden = args.place.garden()?;
+    let words = args.words.join(" ");
+    // Before anything else, so that a slip is answered the same way whether the daemon runs or not.
+    let entry = daybook::parse(&words, &garden).map_err(Failure::failed)?;
+    let request = Request::Jot { words };
+    let said = match local::ask(&args.place.data(), &request, PATIENCE) {
+        Ok(Answer::Done { words }) => format!("entered: {words}"),
+        Ok(Answer::Refused { words }) => return Err(Failure::Failed(words)),
+        Ok(Answer::Status(_)) => return Err(Failure::failed(LocalError::Garbled("a status".to_owned()))),
+        Err(LocalError::NobodyHome) => {
+            let line = entry.to_string();
+            let now_ms = Clock::real().wall_ms();
+            let entered = BookLine { happened_ms: now_ms, entered_ms: now_ms, words: line.clone() };
+            let mut store = Store::open(&args.place.data()).map_err(Failure::failed)?;
+            let batch = Batch { now_ms, entries: vec![entered], ..Batch::default() };
+            store.commit(&batch).map_err(Failure::failed)?;
+            format!("entered: {line} (no daemon runs; it takes the entry at its next start)")
+        }
+        Err(error) => return Err(Failure::failed(error)),
+    };
+    writeln!(out, "{said}").map_err(Failure::failed)?;
+    Ok(Exit::Done)
+}

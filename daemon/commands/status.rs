@@ -1,0 +1,157 @@
+//! `status`: what stands now.
+
+use std::fmt::Write as _;
+use std::io::Write;
+use std::time::Duration;
+
+use chrono::TimeZone;
+use chrono_tz::Tz;
+
+use super::{Exit, Failure, Place};
+use crate::clock::Clock;
+use crate::engine::{BedView, MatterView, ProbeView, Trust};
+use crate::local::{self, Answer, LocalError, Request, Status};
+use crate::record::Millis;
+use crate::settings::garden::Garden;
+use crate::store::{Reader, Store, StoreError};
+
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// Arguments of `status`.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(flatten)]
+    place: Place,
+}
+
+/// Writes what stands now: from the daemon, or, when none runs, what the store holds.
+///
+/// # Errors
+/// No store, or a daemon that does not answer.
+pub fn main(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
+    let garden = args.place.garden()?;
+    let data = args.place.data();
+    let (text, exit) = match local::ask(&data, &Request::Status, PATIENCE) {
+        Ok(Answer::Status(status)) => (running(&status, garden.zone), Exit::Done),
+        Ok(Answer::Refused { words }) => return Err(Failure::Failed(words)),
+        Ok(Answer::Done { words }) => return Err(Failure::failed(LocalError::Garbled(words))),
+        Err(LocalError::NobodyHome) => {
+            let reader = Store::open_to_read(&data).map_err(Failure::failed)?;
+            (asleep(&reader, &garden).map_err(Failure::failed)?, Exit::PartsLeftOut)
+        }
+        Err(error) => return Err(Failure::failed(error)),
+    };
+    out.write_all(text.as_bytes()).map_err(Failure::failed)?;
+    Ok(exit)
+}
+
+/// The answer of a running daemon, in lines.
+fn running(status: &Status, zone: Tz) -> String {
+    let mut out = String::new();
+    let mut line = |words: String| {
+        // Writing to a string cannot fail.
+        let _ = writeln!(out, "{words}");
+    };
+    line(format!("{}  rindwatch runs", moment(status.at_ms, zone)));
+    if !status.clock_trusted {
+        line("clock: not synchronised yet; nothing is told or closed until it is".to_owned());
+    }
+    for (what, wrong) in [("broker", &status.broker), ("mail", &status.mail), ("store", &status.store)] {
+        if let Some(words) = wrong {
+            line(format!("{what}: {words}"));
+        }
+    }
+    let survey = &status.survey;
+    survey.beds.iter().for_each(|bed| line(bed_line(bed)));
+    survey.probes.iter().for_each(|probe| line(probe_line(probe, status.at_ms)));
+    survey.matters.iter().for_each(|matter| line(matter_line(matter, zone)));
+    if survey.matters.is_empty() {
+        line("nothing to do".to_owned());
+    }
+    line(format!("letters waiting: {}", status.letters_waiting));
+    let counts = &status.counts;
+    line(format!(
+        "since the start: {} messages, {} readings, {} doubted, {} repeats, {} refused",
+        counts.messages, counts.readings, counts.doubted, counts.repeats, counts.refused
+    ));
+    for refusal in &status.refusals {
+        line(format!("refused {}: {}: {}", moment(refusal.arrived_ms, zone), refusal.topic, refusal.reason));
+    }
+    for unknown in &status.unknown_topics {
+        line(format!(
+            "no probe reads {} ({} times, last: {})",
+            unknown.topic, unknown.count, unknown.payload
+        ));
+    }
+    out
+}
+
+/// What the store alone can tell.
+fn asleep(reader: &Reader, garden: &Garden) -> Result<String, StoreError> {
+    let now_ms = Clock::real().wall_ms();
+    let mut out = format!(
+        "{}  no daemon runs on this data folder; beds and matters are left out, this is from the store\n",
+        moment(now_ms, garden.zone)
+    );
+    for last in reader.last_readings()? {
+        let reading = last.reading;
+        let _ = write!(out, "probe {}: {} {}", last.series.probe, reading.value, last.series.unit);
+        let _ = writeln!(out, ", {} ago", age(now_ms - reading.at_ms));
+    }
+    let counts = reader.counts()?;
+    let _ = writeln!(out, "letters waiting: {}", counts.letters_waiting);
+    let _ = writeln!(out, "stored: {} readings, {} refusals", counts.readings(), counts.refusals);
+    Ok(out)
+}
+
+fn bed_line(bed: &BedView) -> String {
+    let known = |value: Option<f64>, words: &str| value.map(|value| format!("{value:.1} {words}"));
+    let parts = [
+        bed.share_used.map(|share| format!("{:.0} % of its water used", share * 100.0)),
+        known(bed.cover_days, "days to the refill mark"),
+        known(bed.cover_days_hot, "in hot weather"),
+        bed.litres_to_full.map(|litres| format!("{litres:.0} L to the full mark")),
+        (!bed.rests_on.is_empty()).then(|| bed.rests_on.clone()),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    let words = if parts.is_empty() { "nothing known yet".to_owned() } else { parts.join(", ") };
+    format!("bed {}: {words}", bed.name)
+}
+
+fn probe_line(probe: &ProbeView, now_ms: Millis) -> String {
+    let reading = match (probe.value, probe.at_ms) {
+        (Some(value), Some(at_ms)) => format!("{value} {}, {} ago", probe.unit, age(now_ms - at_ms)),
+        _ => "no reading yet".to_owned(),
+    };
+    match probe.trust {
+        Trust::Good => format!("probe {}: {reading}", probe.name),
+        Trust::Doubtful => format!("probe {}: {reading}; doubtful: {}", probe.name, probe.why),
+        Trust::Condemned => format!("probe {}: {reading}; not used: {}", probe.name, probe.why),
+        Trust::Missing => format!("probe {}: {reading}; silent: {}", probe.name, probe.why),
+    }
+}
+
+fn matter_line(matter: &MatterView, zone: Tz) -> String {
+    let number = matter.number.map(|number| format!("{number}. ")).unwrap_or_default();
+    let by = matter.by_ms.map(|by| format!(", by {}", moment(by, zone))).unwrap_or_default();
+    let subject = if matter.subject.is_empty() { String::new() } else { format!(" {}", matter.subject) };
+    format!("{number}{}{subject}: {}{by}: {}", matter.matter, matter.stand, matter.why)
+}
+
+/// Local time as people read it.
+fn moment(ms: Millis, zone: Tz) -> String {
+    match zone.timestamp_millis_opt(ms).single() {
+        Some(time) => time.format("%Y-%m-%d %H:%M").to_string(),
+        None => "at an impossible time".to_owned(),
+    }
+}
+
+/// An age in its largest whole unit.
+fn age(ms: Millis) -> String {
+    match ms / 1000 {
+        seconds @ ..120 => format!("{} s", seconds.max(0)),
+        seconds @ ..7200 => format!("{} min", seconds / 60),
+        seconds @ ..172_800 => format!("{} h", seconds / 3600),
+        seconds => format!("{} days", seconds / 86_400),
+    }
+}

@@ -1,0 +1,209 @@
+//! The shell of the running daemon: the one core thread that owns engine, store and clock, and the edges
+//! around it that talk to it by channels.
+//!
+//! Edges: the broker task, the post, the mirror, the page, the local socket, the service manager. They
+//! run on one thread of their own; none of them judges, none writes.
+
+mod core;
+mod desk;
+mod driver;
+mod pending;
+mod start;
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
+use std::time::Duration;
+
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::{mpsc, oneshot, watch};
+use tracing::{error, info};
+
+use self::core::{Inward, Outward};
+use crate::broker::{self, Ends};
+use crate::clock::Clock;
+use crate::local::{self, Call, Desk, LocalError};
+use crate::notify::{self, Notify};
+use crate::record::Millis;
+use crate::settings::garden::Garden;
+use crate::store::StoreError;
+
+/// What waits for the core at most; messages are bounded closer by the broker task.
+const INBOX: usize = 16_384;
+/// Turns of core and broker task are looked at this often when nobody else says.
+const BEAT: Duration = Duration::from_secs(60);
+/// The end may take this long.
+const FAREWELL: Duration = Duration::from_millis(4_500);
+
+/// What a run needs.
+#[derive(Debug)]
+pub struct Plan {
+    /// The garden, secrets filled in.
+    pub garden: Garden,
+    /// Data folder.
+    pub data: PathBuf,
+    /// Follow a clock that a driver moves, from this time on.
+    pub scripted_from_ms: Option<Millis>,
+}
+
+/// Why the daemon did not run, or did not end as it should.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The store cannot be opened.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The local socket cannot be opened.
+    #[error(transparent)]
+    Local(#[from] LocalError),
+    /// The system refuses a thread, a signal or a timer.
+    #[error("the system does not let the daemon start: {0}")]
+    System(#[from] std::io::Error),
+    /// What was taken could not be stored; the broker keeps it.
+    #[error("ended with messages that could not be stored; the broker keeps them for the next start")]
+    NotStored,
+}
+
+/// Runs the daemon until it is told to end (SIGTERM, SIGINT).
+///
+/// # Errors
+/// [`RunError`], each with one line that says what to do.
+pub fn run(plan: Plan) -> Result<(), RunError> {
+    tokio::runtime::Builder::new_current_thread().enable_all().build()?.block_on(edges(plan))
+}
+
+async fn edges(plan: Plan) -> Result<(), RunError> {
+    let began = Clock::real();
+    let mut terminate = signal(SignalKind::terminate())?;
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let notify = Notify::from_env();
+    let (clock, hand) = match plan.scripted_from_ms {
+        Some(ms) => {
+            let (clock, hand) = Clock::scripted(ms);
+            (clock, Some(hand))
+        }
+        None => (Clock::real(), None),
+    };
+    let garden = Arc::new(plan.garden);
+    let (stored, tickets) = mpsc::unbounded_channel();
+    let (post, _letters) = mpsc::unbounded_channel();
+    let (inward, inbox) = sync_channel(INBOX);
+    let pulses = Pulses::default();
+    let core = start::core(start::Ground {
+        garden: Arc::clone(&garden),
+        data: plan.data.clone(),
+        clock: clock.clone(),
+        hand,
+        out: Outward { stored, post },
+        pulse: Arc::clone(&pulses.core),
+        beat: notify::watchdog().map_or(BEAT, |watchdog| watchdog / 4),
+    })?;
+    let listener = local::listen(&plan.data)?;
+    let (ended, core_ended) = oneshot::channel();
+    std::thread::Builder::new().name("core".to_owned()).spawn(move || {
+        // Nobody listens only when the edges are gone already.
+        let _ = ended.send(core.run(&inbox));
+    })?;
+    let (stop, stopped) = watch::channel(false);
+    let to_core = inward.clone();
+    let broker = tokio::spawn(broker::run(
+        Arc::clone(&garden),
+        clock,
+        Ends {
+            core: move |said| {
+                hand_in(&to_core, Inward::Broker(said)).map_err(|back| match back {
+                    Inward::Broker(said) => said,
+                    // What went in comes back.
+                    _ => broker::Said::Up,
+                })
+            },
+            stored: tickets,
+            stop: stopped,
+            pulse: Arc::clone(&pulses.broker),
+        },
+    ));
+    tokio::spawn(local::serve(listener, desk(inward.clone())));
+    tokio::spawn(watch_over(pulses));
+    info!(ms = began.mono_ms(), garden = %garden.name, "ready");
+    notify.ready();
+    let mut core_ended = core_ended;
+    let whole = tokio::select! {
+        _ = terminate.recv() => None,
+        _ = interrupt.recv() => None,
+        // A core that ends by itself has failed.
+        whole = &mut core_ended => Some(whole.unwrap_or(false)),
+    };
+    info!("ending");
+    notify.stopping();
+    let _ = stop.send(true);
+    let farewell = async {
+        let whole = match whole {
+            Some(whole) => whole,
+            None => {
+                tell_to_stop(&inward).await;
+                core_ended.await.unwrap_or(false)
+            }
+        };
+        // The core has closed its side; the last acknowledgements go out.
+        let _ = broker.await;
+        whole
+    };
+    let whole = tokio::time::timeout(FAREWELL, farewell).await;
+    // Left behind it would do no harm: the next start replaces it.
+    let _ = std::fs::remove_file(local::path(&plan.data));
+    match whole {
+        Ok(true) => Ok(()),
+        Ok(false) => Err(RunError::NotStored),
+        Err(_) => {
+            error!("the end took too long; what was not acknowledged comes again");
+            Ok(())
+        }
+    }
+}
+
+async fn tell_to_stop(inward: &SyncSender<Inward>) {
+    while hand_in(inward, Inward::Stop).is_err() {
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+}
+
+fn hand_in(inward: &SyncSender<Inward>, word: Inward) -> Result<(), Inward> {
+    match inward.try_send(word) {
+        Ok(()) => Ok(()),
+        Err(TrySendError::Full(back)) => Err(back),
+        // The core has ended: nothing is taken any more, and nothing acknowledged.
+        Err(TrySendError::Disconnected(_)) => Ok(()),
+    }
+}
+
+fn desk(inward: SyncSender<Inward>) -> Desk {
+    Desk::new(move |call: Call| match inward.try_send(Inward::Call(call)) {
+        Ok(()) => Ok(()),
+        Err(TrySendError::Full(Inward::Call(call)) | TrySendError::Disconnected(Inward::Call(call))) => {
+            Err(call)
+        }
+        Err(_) => Ok(()),
+    })
+}
+
+/// Counted up with every turn of a loop.
+#[derive(Debug, Default)]
+struct Pulses {
+    core: Arc<AtomicU64>,
+    broker: Arc<AtomicU64>,
+}
+
+/// Tells the service manager that we are alive, as long as both loops turn.
+async fn watch_over(pulses: Pulses) {
+    let Some(watchdog) = notify::watchdog() else { return };
+    let notify = Notify::from_env();
+    let mut last = None;
+    loop {
+        tokio::time::sleep(watchdog / 2).await;
+        let now = (pulses.core.load(Ordering::Relaxed), pulses.broker.load(Ordering::Relaxed));
+        if last.is_none_or(|(core, broker)| core != now.0 && broker != now.1) {
+            notify.alive();
+        }
+        last = Some(now);
+    }
+}

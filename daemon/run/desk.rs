@@ -1,0 +1,70 @@
+//! Answers to the local socket and the pages.
+
+use super::core::Core;
+use super::pending::Waiting;
+use crate::daybook;
+use crate::engine::Event;
+use crate::local::{Answer, Call, Request, Status, UnknownTopic};
+use crate::store::BookLine;
+
+/// Refusals shown.
+const REFUSALS: usize = 20;
+
+impl Core {
+    pub(super) fn answer(&mut self, call: Call) {
+        let Call { request, answer } = call;
+        match request {
+            Request::Status => {
+                // Whoever asked may have left.
+                let _ = answer.send(Answer::Status(Box::new(self.status())));
+            }
+            Request::Jot { words } => match self.enter(&words) {
+                Ok(words) => self.pending.waiting.push(Waiting { answer, words }),
+                Err(words) => {
+                    let _ = answer.send(Answer::Refused { words });
+                }
+            },
+            Request::Commit | Request::Settle { .. } | Request::Clock { .. } => self.drive(&request, answer),
+        }
+    }
+
+    /// Takes a day-book line that happened now; the line as understood, or why it was not.
+    pub(super) fn enter(&mut self, words: &str) -> Result<String, String> {
+        let now = self.now();
+        let entry = daybook::parse(words, &self.garden).map_err(|error| error.to_string())?;
+        let line = entry.to_string();
+        self.pending.batch.entries.push(BookLine {
+            happened_ms: now.ms,
+            entered_ms: now.ms,
+            words: line.clone(),
+        });
+        let actions = self.engine.handle(Event::Entry { entry, happened_ms: now.ms }, now);
+        self.perform(actions, None);
+        self.pending.urgent = true;
+        self.pending.with_state = true;
+        Ok(line)
+    }
+
+    fn status(&mut self) -> Status {
+        let at_ms = self.now().ms;
+        let mut refusals: Vec<_> = self.intake.refused().last().cloned().collect();
+        refusals.reverse();
+        refusals.truncate(REFUSALS);
+        let unknown_topics = self.intake.strangers().list().into_iter().map(|(topic, stranger)| {
+            let (payload, count) = (stranger.payload.clone(), stranger.count);
+            UnknownTopic { topic: topic.to_owned(), payload, count }
+        });
+        Status {
+            survey: self.engine.survey(),
+            at_ms,
+            clock_trusted: self.trusted,
+            counts: self.counts,
+            letters_waiting: self.letters_under_way,
+            refusals,
+            unknown_topics: unknown_topics.collect(),
+            broker: self.broker_words.clone(),
+            mail: self.mail_words.clone(),
+            store: self.store_trouble.as_ref().map(|trouble| trouble.words.clone()),
+        }
+    }
+}

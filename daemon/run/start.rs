@@ -1,0 +1,131 @@
+//! The start: store, saved state, and what the engine does not know yet.
+
+use std::collections::VecDeque;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, AtomicU64};
+use std::time::Duration;
+
+use tracing::{error, warn};
+
+use super::core::{Core, Outward};
+use super::driver::Driver;
+use super::pending::Pending;
+use crate::clock::Clock;
+use crate::daybook;
+use crate::engine::{Engine, Event, Now};
+use crate::intake::{Intake, Taken};
+use crate::local::Counts;
+use crate::record::Millis;
+use crate::settings::garden::Garden;
+use crate::store::{BookLine, Store, StoreError};
+
+/// What a core starts from.
+pub(super) struct Ground {
+    pub(super) garden: Arc<Garden>,
+    pub(super) data: PathBuf,
+    pub(super) clock: Clock,
+    /// The hand of a scripted clock.
+    pub(super) hand: Option<Arc<AtomicI64>>,
+    pub(super) out: Outward,
+    pub(super) pulse: Arc<AtomicU64>,
+    pub(super) beat: Duration,
+}
+
+/// Opens the store and brings the engine to where it was.
+pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
+    let Ground { garden, data, clock, hand, out, pulse, beat } = ground;
+    let mut store = Store::open(&data)?;
+    store.register(&garden)?;
+    let woken = wake(&garden, &store)?;
+    let mut letters_under_way = 0;
+    if garden.mail.is_some() {
+        for letter in store.reader().letters_waiting()? {
+            letters_under_way += 1;
+            // The post is not there only when we end.
+            let _ = out.post.send(letter);
+        }
+    }
+    let trusted = clock.trusted();
+    if !trusted {
+        warn!("the clock is not synchronised yet: nothing is told or closed until it is");
+    }
+    let mut intake = Intake::new(Arc::clone(&garden));
+    intake.trust_clock(trusted);
+    let pace = Clock::real();
+    // An earlier time would run back before what the engine was told already.
+    let held_ms = clock.wall_ms().max(if trusted { woken.told_ms } else { Millis::MIN });
+    let mut core = Core {
+        saved_hour: held_ms.div_euclid(3_600_000),
+        garden,
+        clock,
+        turned_at_ms: pace.mono_ms(),
+        pace,
+        store,
+        engine: woken.engine,
+        intake,
+        out,
+        pulse,
+        pending: Pending::default(),
+        backlog: VecDeque::new(),
+        counts: Counts::default(),
+        trusted,
+        held_ms,
+        broker_words: Some("not connected yet".to_owned()),
+        mail_words: None,
+        store_trouble: None,
+        letters_under_way,
+        driver: Driver::new(hand),
+        beat,
+        taken: Taken::default(),
+        bare_ms: Vec::new(),
+    };
+    for line in woken.untold {
+        core.tell_entry(&line);
+    }
+    Ok(core)
+}
+
+/// The engine as it was, and what it has not been told.
+struct Woken {
+    engine: Engine,
+    /// The last time it was told.
+    told_ms: Millis,
+    /// Day-book lines entered while no daemon ran.
+    untold: Vec<BookLine>,
+}
+
+/// Loads the saved state and plays again, without acting, what was stored after it.
+fn wake(garden: &Arc<Garden>, store: &Store) -> Result<Woken, StoreError> {
+    let saved = store.saved()?;
+    let (through_seq, through_entry) =
+        saved.as_ref().map_or((i64::MIN, 0), |saved| (saved.through_seq, saved.through_entry));
+    let mut engine = match saved.map(|saved| Engine::load(Arc::clone(garden), &saved.state)) {
+        None => Engine::new(Arc::clone(garden)),
+        Some(Ok(engine)) => engine,
+        Some(Err(error)) => {
+            error!("{error}: starting anew from the readings of the last hour; the water book begins again");
+            Engine::new(Arc::clone(garden))
+        }
+    };
+    let mut told_ms = Millis::MIN;
+    for arrived in store.inbox_in_arrival_order()?.iter().filter(|arrived| arrived.seq > through_seq) {
+        told_ms = told_ms.max(arrived.reading.arrived_ms);
+        // What came of them then is stored or sent; it must not happen twice.
+        let _ = engine.handle(Event::Reading(arrived.reading), Now { ms: told_ms, trusted: true });
+    }
+    Ok(Woken { engine, told_ms, untold: store.reader().book_after(through_entry)? })
+}
+
+impl Core {
+    fn tell_entry(&mut self, line: &BookLine) {
+        match daybook::parse(&line.words, &self.garden) {
+            Ok(entry) => {
+                self.judge(Event::Entry { entry, happened_ms: line.happened_ms });
+                self.pending.with_state = true;
+                self.pending.urgent = true;
+            }
+            Err(error) => warn!(line = %line.words, %error, "a day-book line no longer fits the settings"),
+        }
+    }
+}

@@ -1,0 +1,64 @@
+//! kill -9, twenty times, in a flood.
+
+use std::collections::HashMap;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
+
+use crate::daemon::{Daemon, PROBES, timed, two_hours_ago_ms};
+use crate::mosquitto::Mosquitto;
+use crate::publisher::publish_each;
+
+const KILLS: usize = 20;
+
+fn value(n: usize) -> f64 {
+    (n % 4000) as f64 / 100.0
+}
+
+#[test]
+fn twenty_kills_in_a_flood_lose_nothing_and_double_nothing() {
+    let Some(broker) = Mosquitto::start("max_inflight_messages 200\nmax_queued_messages 0") else { return };
+    let mut daemon = Daemon::new(broker.port, "", 1);
+    daemon.start();
+    let begin_ms = two_hours_ago_ms();
+    let enough = Arc::new(AtomicBool::new(false));
+    let (port, stop) = (broker.port, Arc::clone(&enough));
+    let flood = (0..)
+        .map(move |n| timed(n % PROBES, begin_ms + (n / PROBES) as i64, value(n)))
+        .take_while(move |_| !stop.load(Ordering::Relaxed));
+    let publisher = std::thread::spawn(move || publish_each(port, flood));
+    let between = (1..=KILLS).filter(|kill| kill_once(&mut daemon, *kill)).count();
+    enough.store(true, Ordering::Relaxed);
+    let sent = publisher.join().unwrap();
+    daemon.wait_for("the rest is stored", |_| daemon.stored() == sent as u64);
+    assert!(daemon.stop().success());
+    println!("{sent} messages; {between} of {KILLS} kills fell between commit and acknowledgement");
+    assert!(between * 2 >= KILLS, "only {between} of {KILLS} kills fell between commit and acknowledgement");
+    for probe in 0..PROBES {
+        let kept: HashMap<i64, f64> =
+            daemon.readings(probe).iter().map(|kept| (kept.at_ms, kept.value)).collect();
+        let wanted: HashMap<i64, f64> =
+            (probe..sent).step_by(PROBES).map(|n| (begin_ms + (n / PROBES) as i64, value(n))).collect();
+        assert!(kept == wanted, "probe {probe}: {} kept, {} sent", kept.len(), wanted.len());
+    }
+    assert_eq!(daemon.stored(), sent as u64, "nothing twice");
+    daemon.start();
+    std::thread::sleep(Duration::from_millis(300));
+    assert_eq!(daemon.status().counts.messages, 0, "all was acknowledged");
+}
+
+/// One kill and a new start; true if the kill fell between a commit and its acknowledgements.
+fn kill_once(daemon: &mut Daemon, kill: usize) -> bool {
+    // Instants from a fixed row (a linear congruence), so that a bad one can be met again.
+    let row = (0..kill).fold(1_u32, |row, _| row.wrapping_mul(1_664_525).wrapping_add(1_013_904_223));
+    let wait = Duration::from_micros(100_000 + u64::from(row >> 12) % 200_000);
+    std::thread::sleep(wait);
+    daemon.kill();
+    let stored = daemon.stored();
+    daemon.start();
+    daemon.wait_for("messages come", |status| status.counts.settled > 0);
+    // What was stored and not acknowledged has come again before anything new.
+    let repeats = daemon.status().counts.repeats;
+    println!("kill {kill:2} after {wait:?}: {stored} rows stored, {repeats} stored ones came again");
+    repeats > 0
+}
