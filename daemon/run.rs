@@ -24,8 +24,10 @@ use self::core::{Inward, Outward};
 use crate::broker::{self, Ends};
 use crate::clock::Clock;
 use crate::local::{self, Call, Desk, LocalError};
+use crate::mail::post;
+use crate::mail::smtp::{LIMIT, Smtp};
 use crate::notify::{self, Notify};
-use crate::record::Millis;
+use crate::record::{Millis, OutboxLetter};
 use crate::settings::garden::Garden;
 use crate::store::StoreError;
 
@@ -33,6 +35,8 @@ use crate::store::StoreError;
 const INBOX: usize = 16_384;
 /// Turns of core and broker task are looked at this often when nobody else says.
 const BEAT: Duration = Duration::from_secs(60);
+/// At the end a letter under way is waited for this long.
+const LAST_LETTER: Duration = Duration::from_millis(1_500);
 /// The end may take this long.
 const FAREWELL: Duration = Duration::from_millis(4_500);
 
@@ -86,7 +90,7 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
     };
     let garden = Arc::new(plan.garden);
     let (stored, tickets) = mpsc::unbounded_channel();
-    let (post, _letters) = mpsc::unbounded_channel();
+    let (post, letters) = mpsc::unbounded_channel();
     let (inward, inbox) = sync_channel(INBOX);
     let pulses = Pulses::default();
     let core = start::core(start::Ground {
@@ -105,23 +109,18 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
         let _ = ended.send(core.run(&inbox));
     })?;
     let (stop, stopped) = watch::channel(false);
-    let to_core = inward.clone();
     let broker = tokio::spawn(broker::run(
         Arc::clone(&garden),
         clock,
         Ends {
-            core: move |said| {
-                hand_in(&to_core, Inward::Broker(said)).map_err(|back| match back {
-                    Inward::Broker(said) => said,
-                    // What went in comes back.
-                    _ => broker::Said::Up,
-                })
-            },
+            core: to_core(inward.clone()),
             stored: tickets,
-            stop: stopped,
+            stop: stopped.clone(),
             pulse: Arc::clone(&pulses.broker),
         },
     ));
+    let post = tokio::spawn(carry_letters(Arc::clone(&garden), letters, inward.clone(), stopped.clone()));
+    tokio::spawn(copy_to_mirror(Arc::clone(&garden), plan.data.clone(), inward.clone(), stopped));
     tokio::spawn(local::serve(listener, desk(inward.clone())));
     tokio::spawn(watch_over(pulses));
     info!(ms = began.mono_ms(), garden = %garden.name, "ready");
@@ -137,6 +136,8 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
     notify.stopping();
     let _ = stop.send(true);
     let farewell = async {
+        // A letter under way may still be accepted, and its fate stored.
+        let _ = tokio::time::timeout(LAST_LETTER, post).await;
         let whole = match whole {
             Some(whole) => whole,
             None => {
@@ -173,6 +174,52 @@ fn hand_in(inward: &SyncSender<Inward>, word: Inward) -> Result<(), Inward> {
         Err(TrySendError::Full(back)) => Err(back),
         // The core has ended: nothing is taken any more, and nothing acknowledged.
         Err(TrySendError::Disconnected(_)) => Ok(()),
+    }
+}
+
+fn to_core(inward: SyncSender<Inward>) -> impl Fn(broker::Said) -> Result<(), broker::Said> {
+    move |said| match hand_in(&inward, Inward::Broker(said)) {
+        Err(Inward::Broker(said)) => Err(said),
+        // What went in comes back, nothing else.
+        _ => Ok(()),
+    }
+}
+
+/// The post, where the garden has a mail server; without one letters stay in the outbox.
+async fn carry_letters(
+    garden: Arc<Garden>,
+    letters: mpsc::UnboundedReceiver<OutboxLetter>,
+    inward: SyncSender<Inward>,
+    mut stopped: watch::Receiver<bool>,
+) {
+    let Some(server) = garden.mail.clone() else { return };
+    // Waits only if the core is thousands of messages behind, and the core never waits for us.
+    let report = move |word| drop(inward.send(Inward::Post(word)));
+    let end = async move { drop(stopped.wait_for(|stop| *stop).await) };
+    post::run(Smtp::new(server, LIMIT), post::Pace::default(), letters, report, end).await;
+}
+
+#[cfg(feature = "mirror")]
+async fn copy_to_mirror(
+    garden: Arc<Garden>,
+    data: PathBuf,
+    inward: SyncSender<Inward>,
+    stopped: watch::Receiver<bool>,
+) {
+    let (to_writer, mut steps) = mpsc::channel(4);
+    tokio::spawn(async move {
+        while let Some(crate::mirror::MirrorStep { cursor }) = steps.recv().await {
+            // If it finds no room the rows are sent again; the server keeps each once.
+            let _ = hand_in(&inward, Inward::Mirrored(cursor));
+        }
+    });
+    crate::mirror::run(garden, data, to_writer, stopped).await;
+}
+
+#[cfg(not(feature = "mirror"))]
+async fn copy_to_mirror(garden: Arc<Garden>, _: PathBuf, _: SyncSender<Inward>, _: watch::Receiver<bool>) {
+    if garden.mirror.is_some() {
+        tracing::warn!("this build has no mirror: nothing is copied");
     }
 }
 

@@ -16,11 +16,11 @@ use tracing::{debug, error, info, warn};
 use super::pending::Pending;
 use crate::broker::{Message, Said, Ticket};
 use crate::clock::Clock;
-use crate::engine::{Action, Engine, Event, Now, PostWord};
+use crate::engine::{Action, Engine, Event, Now};
 use crate::intake::{Intake, Taken};
 use crate::local::{Call, Counts};
 use crate::mail;
-use crate::record::{Doubt, Millis, OutboxLetter, Reading, Refusal};
+use crate::record::{Doubt, Millis, OutboxLetter, PostWord, Reading, Refusal};
 use crate::rfc3339;
 use crate::settings::garden::Garden;
 use crate::store::Store;
@@ -40,8 +40,9 @@ const HOUR_MS: Millis = 3_600_000;
 pub(super) enum Inward {
     Broker(Said),
     Call(Call),
-    #[expect(dead_code, reason = "the post moves in next")]
     Post(PostWord),
+    /// The mirror has everything up to this place.
+    Mirrored(i64),
     /// Commit what was taken, then end.
     Stop,
 }
@@ -149,6 +150,12 @@ impl Core {
                 self.judge(Event::Broker(Some(words)));
             }
             Inward::Post(word) => self.hear_post(word),
+            Inward::Mirrored(cursor) => {
+                if let Err(error) = self.store.mirror_done(cursor) {
+                    // The rows are sent again, and the server keeps each once.
+                    debug!(%error, "the mirror's progress could not be stored");
+                }
+            }
             Inward::Call(call) => self.answer(call),
             Inward::Stop => return true,
         }

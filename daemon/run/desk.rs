@@ -55,7 +55,7 @@ impl Core {
             UnknownTopic { topic: topic.to_owned(), payload, count }
         });
         Status {
-            survey: self.engine.survey(),
+            survey: self.engine.survey(at_ms),
             at_ms,
             clock_trusted: self.trusted,
             counts: self.counts,
