@@ -7,6 +7,7 @@
 mod core;
 mod desk;
 mod driver;
+mod page;
 mod pending;
 mod start;
 
@@ -120,8 +121,10 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
         },
     ));
     let post = tokio::spawn(carry_letters(Arc::clone(&garden), letters, inward.clone(), stopped.clone()));
-    tokio::spawn(copy_to_mirror(Arc::clone(&garden), plan.data.clone(), inward.clone(), stopped));
-    tokio::spawn(local::serve(listener, desk(inward.clone())));
+    tokio::spawn(copy_to_mirror(Arc::clone(&garden), plan.data.clone(), inward.clone(), stopped.clone()));
+    let desk = desk(inward.clone());
+    tokio::spawn(page::serve(Arc::clone(&garden), plan.data.clone(), desk.clone(), stopped));
+    tokio::spawn(local::serve(listener, desk));
     tokio::spawn(watch_over(pulses));
     info!(ms = began.mono_ms(), garden = %garden.name, "ready");
     notify.ready();
