@@ -10,7 +10,7 @@ fn nothing_comes_again(daemon: &mut Daemon) {
     // What is redelivered comes right behind the connection; a message of now comes behind that.
     let port = daemon.garden().broker.port;
     publish(port, vec![timed(0, two_hours_ago_ms(), 1.0)]);
-    daemon.wait_for_settled(1);
+    daemon.wait_for("a message of now is taken", |status| status.counts.readings == 1);
     assert_eq!(daemon.status().counts.messages, 1, "the broker sent something again");
 }
 
