@@ -141,6 +141,10 @@ impl Core {
     fn hear(&mut self, inward: Inward) -> bool {
         match inward {
             Inward::Broker(Said::Messages(messages)) => self.backlog.extend(messages),
+            Inward::Broker(Said::Overheard { topic, payload }) => {
+                let at_ms = self.now().ms;
+                self.intake.overhear(&topic, &payload, at_ms);
+            }
             Inward::Broker(Said::Up) => {
                 self.broker_words = None;
                 self.judge(Event::Broker(None));
