@@ -115,6 +115,7 @@ impl Core {
             if self.commit_is_due() {
                 self.commit();
             }
+            self.step_clock();
             self.answer_driver();
         }
         self.finish()
@@ -380,6 +381,9 @@ impl Core {
             due_ms = due_ms.min(trouble.retry_at_ms);
         } else if let Some(since_ms) = self.pending.since_ms {
             due_ms = due_ms.min(since_ms + self.commit_delay_ms());
+        }
+        if self.driver.is_stepping() {
+            due_ms = due_ms.min(pace_ms + 10);
         }
         let wait_ms = u64::try_from(due_ms - pace_ms).unwrap_or(0);
         Duration::from_millis(wait_ms).min(self.beat)
