@@ -11,7 +11,6 @@
 //!   what it has, and sends it again after the reconnect.
 
 mod link;
-mod overhear;
 mod words;
 
 use std::collections::VecDeque;
@@ -27,8 +26,7 @@ use tracing::{debug, info, warn};
 use crate::clock::Clock;
 use crate::record::Millis;
 use crate::settings::garden::{Broker, Garden};
-use link::{Broken, Delivery, Heard, Link, Reply, Session};
-pub use overhear::overhear;
+use link::{Broken, Delivery, Heard, Link, Reply};
 
 /// Payload bytes handed on; of a longer payload the first part and one byte more, so that intake sees that
 /// it is too long.
@@ -75,13 +73,6 @@ pub struct Message {
 pub enum Said {
     /// Messages in the order of their arrival; never empty.
     Messages(Vec<Message>),
-    /// A message that was heard beside the probes' own, for the list of unknown topics.
-    Overheard {
-        /// Topic.
-        topic: String,
-        /// Payload, cut like a message's.
-        payload: Vec<u8>,
-    },
     /// The connection is up.
     Up,
     /// The connection is down: what is wrong and what to do.
@@ -117,7 +108,7 @@ pub async fn run<F>(garden: Arc<Garden>, clock: Clock, ends: Ends<F>)
 where
     F: Fn(Said) -> Result<(), Said>,
 {
-    let (link, reply) = link::prepare(&garden.broker, Session::Kept);
+    let (link, reply) = link::prepare(&garden.broker);
     let task = Task {
         filters: filters(&garden),
         address: address(&garden.broker),
