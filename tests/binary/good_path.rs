@@ -96,3 +96,25 @@ fn quality_of_service_0_is_stored_with_the_same_batch() {
     daemon.wait_for_settled(17);
     assert_eq!(daemon.stored(), 17);
 }
+
+#[test]
+fn topics_that_no_probe_asks_for_are_listed_when_told_where_to_listen() {
+    let Some(broker) = Mosquitto::start("") else { return };
+    let mut daemon = Daemon::new(broker.port, "overhear = \"#\"", 1);
+    daemon.start();
+    daemon.wait_for("the second ear hears", |status| {
+        publish(
+            broker.port,
+            vec![Post::new("new/node", "{\"soil\":412}"), timed(0, two_hours_ago_ms(), 18.0)],
+        );
+        status.unknown_topics.iter().any(|unknown| unknown.topic == "new/node")
+    });
+    let status = daemon.status();
+    // What a probe asks for is not listed.
+    assert_eq!(status.unknown_topics.len(), 1, "{:?}", status.unknown_topics);
+    assert_eq!(status.unknown_topics[0].payload, "{\"soil\":412}");
+    // Each message came in once: the wide filter lies on a connection of its own.
+    assert_eq!(status.counts.messages, status.counts.readings);
+    assert_eq!(status.counts.repeats, 0);
+    assert!(daemon.stop().success());
+}
