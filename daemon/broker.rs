@@ -11,6 +11,7 @@
 //!   what it has, and sends it again after the reconnect.
 
 mod link;
+mod overhear;
 mod words;
 
 use std::collections::VecDeque;
@@ -26,7 +27,8 @@ use tracing::{debug, info, warn};
 use crate::clock::Clock;
 use crate::record::Millis;
 use crate::settings::garden::{Broker, Garden};
-use link::{Broken, Delivery, Heard, Link, Reply};
+use link::{Broken, Delivery, Heard, Link, Reply, Session};
+pub use overhear::overhear;
 
 /// Payload bytes handed on; of a longer payload the first part and one byte more, so that intake sees that
 /// it is too long.
@@ -73,6 +75,13 @@ pub struct Message {
 pub enum Said {
     /// Messages in the order of their arrival; never empty.
     Messages(Vec<Message>),
+    /// A message that was heard beside the probes' own, for the list of unknown topics.
+    Overheard {
+        /// Topic.
+        topic: String,
+        /// Payload, cut like a message's.
+        payload: Vec<u8>,
+    },
     /// The connection is up.
     Up,
     /// The connection is down: what is wrong and what to do.
@@ -108,7 +117,7 @@ pub async fn run<F>(garden: Arc<Garden>, clock: Clock, ends: Ends<F>)
 where
     F: Fn(Said) -> Result<(), Said>,
 {
-    let (link, reply) = link::prepare(&garden.broker);
+    let (link, reply) = link::prepare(&garden.broker, Session::Kept);
     let task = Task {
         filters: filters(&garden),
         address: address(&garden.broker),

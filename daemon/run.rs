@@ -120,6 +120,7 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
             pulse: Arc::clone(&pulses.broker),
         },
     ));
+    tokio::spawn(broker::overhear(Arc::clone(&garden), to_core(inward.clone()), stopped.clone()));
     let post = tokio::spawn(carry_letters(Arc::clone(&garden), letters, inward.clone(), stopped.clone()));
     tokio::spawn(copy_to_mirror(Arc::clone(&garden), plan.data.clone(), inward.clone(), stopped.clone()));
     let desk = desk(inward.clone());

@@ -2,14 +2,23 @@
 //! one line, and what still works goes on.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
 
+#[allow(dead_code)] // each binary uses its part
 #[path = "support/child.rs"]
 mod child;
+#[allow(dead_code)] // each binary uses its part
 #[path = "support/daemon.rs"]
 mod daemon;
+#[allow(dead_code)] // each binary uses its part
 #[path = "support/mosquitto.rs"]
 mod mosquitto;
+#[allow(dead_code)] // each binary uses its part
 #[path = "support/publisher.rs"]
 mod publisher;
+
+#[cfg(feature = "test-clock")]
+#[allow(dead_code)]
+#[path = "support/smtp/mod.rs"]
+mod smtp;
 
 #[path = "binary/commands.rs"]
 mod commands;
@@ -19,5 +28,8 @@ mod faults;
 mod good_path;
 #[path = "binary/kills.rs"]
 mod kills;
+#[cfg(feature = "test-clock")]
+#[path = "binary/record.rs"]
+mod record;
 #[path = "binary/traps.rs"]
 mod traps;

@@ -75,14 +75,24 @@ pub(super) enum Reply {
     V4(v4::AsyncClient),
 }
 
+/// What the broker keeps of us between connections.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Session {
+    /// What it has not delivered yet.
+    Kept,
+    /// Nothing.
+    Fresh,
+}
+
 /// Prepares the connection; nothing is sent before the first poll.
-pub(super) fn prepare(broker: &Broker) -> (Link, Reply) {
+pub(super) fn prepare(broker: &Broker, session: Session) -> (Link, Reply) {
+    let fresh = session == Session::Fresh;
     // The client asserts at least 5 s.
     let keep_alive = Duration::from_secs(u64::from(broker.keep_alive_s.max(5)));
     match broker.version {
         MqttVersion::V5 => {
             let mut options = v5::MqttOptions::new(&broker.client_id, &broker.host, broker.port);
-            options.set_keep_alive(keep_alive).set_clean_start(false).set_manual_acks(true);
+            options.set_keep_alive(keep_alive).set_clean_start(fresh).set_manual_acks(true);
             // Without it a version 5 session ends with the connection, whatever clean_start says.
             options.set_session_expiry_interval(Some(broker.session_expiry_s));
             options.set_max_packet_size(Some(PACKET_BYTES));
@@ -95,7 +105,7 @@ pub(super) fn prepare(broker: &Broker) -> (Link, Reply) {
         }
         MqttVersion::V311 => {
             let mut options = v4::MqttOptions::new(&broker.client_id, &broker.host, broker.port);
-            options.set_keep_alive(keep_alive).set_clean_session(false).set_manual_acks(true);
+            options.set_keep_alive(keep_alive).set_clean_session(fresh).set_manual_acks(true);
             options.set_max_packet_size(PACKET_BYTES as usize, PACKET_BYTES as usize);
             options.set_inflight(OUTGOING);
             if let Some(user) = &broker.user {

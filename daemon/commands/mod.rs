@@ -3,6 +3,7 @@
 //! A command that wants something from a running daemon asks it through the local socket; where none
 //! runs, it works on the store itself.
 
+use std::io::{self, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -182,7 +183,7 @@ impl Command {
     /// # Errors
     /// [`Failure`] with the words for people and the exit code.
     pub fn main(&self) -> Result<Exit, Failure> {
-        let out = &mut std::io::stdout().lock();
+        let out = &mut Patient(std::io::stdout().lock());
         match self {
             Command::Run(args) => run::main(args),
             Command::Check { place } => coded(check::check(&place.config, out)),
@@ -202,6 +203,26 @@ impl Command {
             }
             Command::Status(args) => status::main(args, out),
             Command::Jot(args) => jot::main(args, out),
+        }
+    }
+}
+
+/// Standard output whose reader may leave early (`rindwatch check | head`): what is written then goes nowhere,
+/// and that is no fault.
+struct Patient<W>(W);
+
+impl<W: Write> Write for Patient<W> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match self.0.write(bytes) {
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(bytes.len()),
+            other => other,
+        }
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        match self.0.flush() {
+            Err(error) if error.kind() == io::ErrorKind::BrokenPipe => Ok(()),
+            other => other,
         }
     }
 }

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use crate::daybook::{Entry, ProbeChange};
+use crate::quantities::Quantity;
 use crate::record::{
     Content, Fault, HOURS_KEPT_MS, MatterChange, MatterKey, Millis, Reading, Stand, Urgency,
 };
@@ -111,6 +112,7 @@ impl Engine {
             }
             return;
         }
+        let soil_moisture = probe.quantity == Quantity::SoilMoisture;
         let amount = match (probe.rain, self.memory.gauges.get_mut(ix)) {
             (Some(form), Some(gauge)) => {
                 match gauge.amount(form, reading.value, reading.at_ms, &self.calendar) {
@@ -125,6 +127,10 @@ impl Engine {
             self.hour_ms = (start_ms, start_ms + HOUR_MS);
         }
         let kept = self.hours.add(ix, self.hour_ms.0, reading.value, amount, reading.at_ms);
+        // A newcomer looks at the page a minute after the first message: its bed must not wait for a turn.
+        if soil_moisture && self.memory.books.iter().any(|book| book.midnights.is_empty()) {
+            self.begin_books(reading.arrived_ms);
+        }
         if let Some(closed) = self.memory.closed_through {
             let late = reading.at_ms < reading.arrived_ms - 15 * MINUTE_MS;
             if late && kept {
@@ -327,6 +333,9 @@ impl Engine {
     /// Books that have not begun begin with the first word of a calibrated probe, or at full with the first
     /// soaking.
     pub(super) fn begin_books(&mut self, now_ms: Millis) {
+        if self.memory.closed_through.is_none() {
+            return; // the clock was never trusted: no midnight can be named
+        }
         for (at, bed) in self.garden.beds.iter().enumerate() {
             if self.memory.books.get(at).is_none_or(|book| !book.midnights.is_empty()) {
                 continue;

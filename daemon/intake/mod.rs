@@ -113,6 +113,13 @@ impl Intake {
         }
     }
 
+    /// Notes a message that was heard beside the probes' own, if no probe asks for its topic.
+    pub fn overhear(&mut self, topic: &str, payload: &[u8], arrived_ms: Millis) {
+        if self.routes.probes(&self.garden, topic).is_empty() {
+            self.strangers.note(topic, payload, arrived_ms);
+        }
+    }
+
     /// What was refused in this run.
     pub fn refused(&self) -> &Refused {
         &self.refused

@@ -115,6 +115,7 @@ impl Core {
             if self.commit_is_due() {
                 self.commit();
             }
+            self.step_clock();
             self.answer_driver();
         }
         self.finish()
@@ -141,6 +142,10 @@ impl Core {
     fn hear(&mut self, inward: Inward) -> bool {
         match inward {
             Inward::Broker(Said::Messages(messages)) => self.backlog.extend(messages),
+            Inward::Broker(Said::Overheard { topic, payload }) => {
+                let at_ms = self.now().ms;
+                self.intake.overhear(&topic, &payload, at_ms);
+            }
             Inward::Broker(Said::Up) => {
                 self.broker_words = None;
                 self.judge(Event::Broker(None));
@@ -376,6 +381,9 @@ impl Core {
             due_ms = due_ms.min(trouble.retry_at_ms);
         } else if let Some(since_ms) = self.pending.since_ms {
             due_ms = due_ms.min(since_ms + self.commit_delay_ms());
+        }
+        if self.driver.is_stepping() {
+            due_ms = due_ms.min(pace_ms + 10);
         }
         let wait_ms = u64::try_from(due_ms - pace_ms).unwrap_or(0);
         Duration::from_millis(wait_ms).min(self.beat)

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use tokio::sync::oneshot;
 
 use super::core::Core;
-use crate::engine::Event;
+use crate::engine::{Event, TURN_MS};
 use crate::local::{Answer, Request};
 use crate::record::Millis;
 
@@ -25,6 +25,10 @@ pub(super) struct Driver {
     hand: Option<Arc<AtomicI64>>,
     waiting: Vec<Settling>,
     commit_at_once: bool,
+    /// Where the clock is on its way to.
+    goal_ms: Option<Millis>,
+    /// Since when, by the pace clock, a letter is waited for on the way.
+    letter_since_ms: Option<Millis>,
 }
 
 /// One caller who waits until everything has settled.
@@ -54,6 +58,11 @@ impl Driver {
         self.commit_at_once || self.waiting.iter().any(|settling| settling.messages <= taken)
     }
 
+    /// The clock is on its way.
+    pub(super) fn is_stepping(&self) -> bool {
+        self.goal_ms.is_some()
+    }
+
     pub(super) fn commit_tried(&mut self) {
         self.commit_at_once = false;
     }
@@ -75,19 +84,44 @@ impl Core {
                 let _ = answer.send(Answer::Refused { words });
                 return;
             }
-            Request::Clock { ms } => {
-                hand.store(*ms, Ordering::SeqCst);
-                self.judge(Event::Turn);
-            }
+            Request::Clock { ms } => self.driver.goal_ms = Some(*ms),
             Request::Commit | Request::Status | Request::Jot { .. } => {}
         }
         self.driver.commit_at_once = true;
         self.driver.waiting.push(Settling { messages, asked_at_ms: self.pace.mono_ms(), answer });
     }
 
+    /// Moves the scripted clock on, one turn of the engine at a time; a letter decided on the way is stored
+    /// and sent before the next turn, as it would be in real time.
+    pub(super) fn step_clock(&mut self) {
+        while let (Some(goal_ms), Some(hand)) = (self.driver.goal_ms, self.driver.hand.clone()) {
+            if self.waits_for_letter() {
+                return;
+            }
+            let now_ms = hand.load(Ordering::SeqCst);
+            if now_ms >= goal_ms {
+                self.driver.goal_ms = None;
+                return;
+            }
+            let turn_ms = (now_ms.div_euclid(TURN_MS) + 1) * TURN_MS;
+            hand.store(turn_ms.min(goal_ms), Ordering::SeqCst);
+            self.judge(Event::Turn);
+        }
+    }
+
+    fn waits_for_letter(&mut self) -> bool {
+        if !self.pending.urgent && (self.letters_under_way == 0 || self.mail_words.is_some()) {
+            self.driver.letter_since_ms = None;
+            return false;
+        }
+        let pace_ms = self.pace.mono_ms();
+        let since_ms = *self.driver.letter_since_ms.get_or_insert(pace_ms);
+        pace_ms - since_ms < POST_PATIENCE_MS
+    }
+
     /// Tells the driver what has settled: stored, acknowledged, and the letters that followed sent.
     pub(super) fn answer_driver(&mut self) {
-        if self.driver.waiting.is_empty() {
+        if self.driver.waiting.is_empty() || self.driver.goal_ms.is_some() {
             return;
         }
         let settled = self.counts.settled;

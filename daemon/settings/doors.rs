@@ -43,8 +43,10 @@ pub(super) fn broker(top: &Table<'_>, garden: Option<&str>) -> BrokerDoor {
         None if table.has("publish-root") => None,
         root => root.or(garden.map(|name| format!("rindwatch/{name}"))),
     };
+    let overhear = table.take("overhear", overhear);
     table.close();
     let broker = Broker {
+        overhear,
         host,
         port,
         version,
@@ -63,6 +65,11 @@ fn publish_root(value: &DeValue<'_>) -> Parsed<String> {
         return Err("a topic without + and #, like \"rindwatch/long-patch\"".to_owned());
     }
     topics::fault(&root).map_or(Ok(root), |rule| Err(rule.to_owned()))
+}
+
+fn overhear(value: &DeValue<'_>) -> Parsed<String> {
+    let filter = words(value)?;
+    topics::fault(&filter).map_or(Ok(filter), |rule| Err(rule.to_owned()))
 }
 
 fn host(value: &DeValue<'_>) -> Parsed<String> {

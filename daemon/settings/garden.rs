@@ -291,6 +291,8 @@ pub struct Broker {
     pub keep_alive_s: u16,
     /// How long the broker keeps our session while we are away, seconds.
     pub session_expiry_s: u32,
+    /// Topic filter to look through for topics that no probe asks for; `None` = off.
+    pub overhear: Option<String>,
 }
 
 /// How the mail connection is secured.

@@ -261,8 +261,8 @@ pub fn guesses(garden: &Garden) -> Vec<String> {
     for bed in &garden.beds {
         if bed.marks_guessed {
             lines.push(format!(
-                "{}: full {} and wilt {} m3/m3 from the soil table, ±{TABLE_MARK_ERROR}; the full mark \
-                 is learned from a soaking and then proposed",
+                "{}: full {} and wilt {} m3/m3 from the soil table, ±{TABLE_MARK_ERROR}; read the \
+                 probe a day after a soaking and set full to it",
                 bed.title,
                 round(bed.full, 3),
                 round(bed.wilt, 3)

@@ -15,6 +15,11 @@ impl Running {
         self.0.id()
     }
 
+    /// What it writes, where that is piped.
+    pub fn stdout(&mut self) -> std::process::ChildStdout {
+        self.0.stdout.take().unwrap()
+    }
+
     /// Sends a signal by its name: TERM, KILL, STOP, CONT.
     pub fn signal(&self, name: &str) {
         let sent = Command::new("kill").arg(format!("-{name}")).arg(self.id().to_string()).status().unwrap();

@@ -23,8 +23,12 @@ pub struct Daemon {
 impl Daemon {
     /// Settings with these lines in `[broker]` and this commit delay in seconds; nothing runs yet.
     pub fn new(port: u16, broker: &str, commit_delay_s: u32) -> Self {
+        Self::with_settings(&settings_text(port, broker, commit_delay_s))
+    }
+
+    /// With settings of one's own; nothing runs yet.
+    pub fn with_settings(text: &str) -> Self {
         let folder = tempfile::tempdir().unwrap();
-        let text = settings_text(port, broker, commit_delay_s);
         fs::write(folder.path().join("garden.toml"), text).unwrap();
         Self { folder, running: None }
     }

@@ -32,6 +32,7 @@ pub fn garden(zone: Tz, probes: &[(&str, Quantity)]) -> Garden {
             password: None,
             keep_alive_s: 60,
             session_expiry_s: 604_800,
+            overhear: None,
         },
         mail: None,
         mirror: None,

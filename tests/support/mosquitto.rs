@@ -29,6 +29,15 @@ impl Mosquitto {
     /// Starts one, with these lines beside the usual ones in its settings; `None` where there is none,
     /// which `tests/run` reports.
     pub fn start(lines: &str) -> Option<Self> {
+        Self::with(lines, "log_type all")
+    }
+
+    /// As [`Mosquitto::start`], without a line in its log for each message.
+    pub fn quiet(lines: &str) -> Option<Self> {
+        Self::with(lines, "log_type error")
+    }
+
+    fn with(lines: &str, log: &str) -> Option<Self> {
         let Some(program) = program() else {
             eprintln!("LEFT OUT: no mosquitto here (RINDWATCH_MOSQUITTO names it)");
             return None;
@@ -39,7 +48,7 @@ impl Mosquitto {
         let anonymous = if lines.contains("allow_anonymous") { "" } else { "allow_anonymous true\n" };
         let settings = format!(
             "listener {port} 127.0.0.1\n{anonymous}max_queued_messages 100000\npersistence_location {place}/\n\
-             log_dest file {place}/log\nlog_type all\nconnection_messages true\n{lines}\n"
+             log_dest file {place}/log\n{log}\nconnection_messages true\n{lines}\n"
         );
         fs::write(folder.path().join("mosquitto.conf"), settings).unwrap();
         // Started by root it becomes `nobody`, who must be able to write here.

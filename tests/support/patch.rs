@@ -64,6 +64,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
             password: None,
             keep_alive_s: 30,
             session_expiry_s: 604_800,
+            overhear: None,
         },
         mail: None,
         mirror: None,

@@ -3,7 +3,7 @@
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
-use rumqttc::{AsyncClient, Event, MqttOptions, Outgoing, QoS};
+use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Outgoing, Packet, QoS};
 
 /// One message to publish.
 pub struct Post {
@@ -63,4 +63,29 @@ async fn feed(client: AsyncClient, posts: impl Iterator<Item = Post>) -> usize {
     }
     client.disconnect().await.unwrap();
     count
+}
+
+/// A node that stays connected.
+pub struct Node {
+    runtime: tokio::runtime::Runtime,
+    client: AsyncClient,
+    eventloop: EventLoop,
+}
+
+impl Node {
+    pub fn connect(port: u16) -> Self {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+        let options = MqttOptions::new(format!("node-{}-stays", std::process::id()), "127.0.0.1", port);
+        let (client, eventloop) = AsyncClient::new(options, 64);
+        Self { runtime, client, eventloop }
+    }
+
+    /// Publishes with quality of service 1, and returns when the broker has taken it.
+    pub fn publish(&mut self, post: Post) {
+        let Self { runtime, client, eventloop } = self;
+        client.try_publish(post.topic, QoS::AtLeastOnce, post.retain, post.payload).unwrap();
+        runtime.block_on(async {
+            while !matches!(eventloop.poll().await.unwrap(), Event::Incoming(Packet::PubAck(_))) {}
+        });
+    }
 }
