@@ -69,10 +69,27 @@ impl Calendar {
         self.day_start(next_day(date))
     }
 
-    /// Start of the civil hour that holds `ms`.
+    /// Start of the civil hour that holds `ms`. Where the clock is set by half an hour (Lord Howe Island), the
+    /// hour of the change is cut in two, so that no two hours overlap.
     pub fn hour_start(&self, ms: Millis) -> Millis {
         let offset = self.offset_ms(ms);
-        ms - (ms + offset).rem_euclid(HOUR_MS)
+        let start = ms - (ms + offset).rem_euclid(HOUR_MS);
+        if self.offset_ms(start) == offset {
+            return start;
+        }
+        let (mut before, mut after) = (start, ms);
+        while after - before > 1 {
+            let middle = i64::midpoint(before, after);
+            if self.offset_ms(middle) == offset { after = middle } else { before = middle }
+        }
+        after
+    }
+
+    /// The civil hour that holds `ms`: start and end, or a shorter piece of it that holds `ms`.
+    pub fn hour(&self, ms: Millis) -> (Millis, Millis) {
+        let start = self.hour_start(ms);
+        let whole = self.hour_start(start + HOUR_MS - 1) == start;
+        (start, if whole { start + HOUR_MS } else { ms + 1 })
     }
 
     /// The next instant after `ms` at which the clock shows `time`.
@@ -158,6 +175,20 @@ mod tests {
         let calendar = Calendar::new(chrono_tz::Asia::Kathmandu); // UTC+05:45
         let ms = calendar.at(day("2027-07-01"), NaiveTime::from_hms_opt(9, 20, 0).unwrap());
         assert_eq!(calendar.time(calendar.hour_start(ms)), NaiveTime::from_hms_opt(9, 0, 0).unwrap());
+    }
+
+    #[test]
+    fn hours_do_not_overlap_where_the_clock_is_set_by_half_an_hour() {
+        // 2027-04-04, 2 h daylight time became 1:30 (tz database, Australia/Lord_Howe).
+        let calendar = Calendar::new(chrono_tz::Australia::Lord_Howe);
+        let (from, to) = (calendar.day_start(day("2027-04-04")), calendar.day_end(day("2027-04-04")));
+        let mut starts: Vec<_> = (from..to).step_by(600_000).map(|ms| calendar.hour_start(ms)).collect();
+        starts.dedup();
+        assert!(starts.is_sorted() && starts.len() == 25, "{starts:?}");
+        assert!((from..to).step_by(600_000).all(|ms| {
+            let (start, end) = calendar.hour(ms);
+            start <= ms && ms < end && calendar.hour_start(end - 1) == start
+        }));
     }
 
     #[test]

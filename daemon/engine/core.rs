@@ -18,7 +18,7 @@ use super::memory::Memory;
 use super::scene::{Estimate, Scene};
 use super::telling::MatterId;
 use super::weather::PatchProbes;
-use super::{Action, Event, Now, PostWord, TURN_MS, Trust};
+use super::{Action, Event, Now, PostWord, TURN_MS};
 
 /// Closed days remembered for demand and forecasts.
 const DAYS_KEPT: usize = 40;
@@ -33,7 +33,6 @@ pub struct Engine {
     pub(super) patch: PatchProbes,
     pub(super) hours: Hours,
     pub(super) memory: Memory,
-    pub(super) trusts: Vec<Trust>,
     pub(super) today: Today,
     /// The civil hour of the last reading: most readings fall into the same one.
     hour_ms: (Millis, Millis),
@@ -49,7 +48,6 @@ impl Engine {
             patch: PatchProbes::of(&garden),
             hours: Hours::new(n),
             memory,
-            trusts: vec![Trust::Good; n],
             today: Today::default(),
             hour_ms: (0, 0),
             garden,
@@ -123,8 +121,7 @@ impl Engine {
             _ => reading.value,
         };
         if reading.at_ms < self.hour_ms.0 || reading.at_ms >= self.hour_ms.1 {
-            let start_ms = self.calendar.hour_start(reading.at_ms);
-            self.hour_ms = (start_ms, start_ms + HOUR_MS);
+            self.hour_ms = self.calendar.hour(reading.at_ms);
         }
         let kept = self.hours.add(ix, self.hour_ms.0, reading.value, amount, reading.at_ms);
         // A newcomer looks at the page a minute after the first message: its bed must not wait for a turn.
@@ -314,7 +311,7 @@ impl Engine {
             calendar: &self.calendar,
             hours: &self.hours,
             facts: &self.memory.facts,
-            trusts: &self.trusts,
+            trusts: &self.memory.trusts,
             days: &self.memory.days,
             foresee: &self.memory.foresee,
             patch: &self.patch,

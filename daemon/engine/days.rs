@@ -44,10 +44,7 @@ impl Engine {
 
     fn close_day(&mut self, date: NaiveDate, again: bool, actions: &mut Vec<Action>) {
         let before = previous_day(date);
-        let known = |days: &[Day], date: NaiveDate| days.iter().position(|day| day.date == date);
-        let soil_before = known(&self.memory.days, before)
-            .and_then(|at| self.memory.days.get(at)?.soil)
-            .map(|soil| soil.mean);
+        let soil_before = self.memory.days.iter().find(|day| day.date == before).and_then(|day| day.soil);
         let day = weather::close(
             &self.garden,
             &self.calendar,
@@ -55,15 +52,16 @@ impl Engine {
             &self.memory.facts,
             &self.patch,
             date,
-            soil_before,
+            soil_before.map(|soil| soil.mean),
         );
         if let (Some(air), false) = (day.air, again) {
             let of_day = AirOfDay { min_c: air.min, max_c: air.max, guess_sd_c: day.air_guess_sd_c };
             self.memory.foresee.learn_day(date, of_day);
         }
-        match known(&self.memory.days, date) {
-            Some(at) => self.memory.days[at] = day.clone(),
-            None => self.memory.days.push(day.clone()),
+        let days = &mut self.memory.days;
+        match days.binary_search_by_key(&date, |day| day.date) {
+            Ok(at) => days[at] = day.clone(),
+            Err(at) => days.insert(at, day.clone()),
         }
         for at in 0..self.garden.beds.len() {
             if let Some(record) = self.close_bed(at, &day) {
@@ -217,8 +215,10 @@ impl Engine {
         let (mut present, mut expected) = (0, 0);
         for (ix, probe) in self.garden.probes.iter().enumerate() {
             if probe.bed.as_deref().is_none_or(|of| of == bed) {
-                present += self.hours.present(ix, from_ms, to_ms);
-                expected += Hours::whole(from_ms, to_ms);
+                // A day may hold one more piece of an hour than whole ones.
+                let whole = Hours::whole(from_ms, to_ms);
+                present += self.hours.present(ix, from_ms, to_ms).min(whole);
+                expected += whole;
             }
         }
         (expected > 0).then(|| present as f64 / expected as f64)

@@ -43,9 +43,9 @@ impl Today {
 
 impl Engine {
     pub(super) fn turn(&mut self, at_ms: Millis, actions: &mut Vec<Action>) {
+        let faults = self.look_at_probes(at_ms);
         self.close_due_days(at_ms, actions);
         self.forecast_due(at_ms);
-        let faults = self.look_at_probes(at_ms);
         let mut to_tell = Vec::new();
         self.judge_gear(faults, at_ms, &mut to_tell, actions);
         if at_ms.rem_euclid(BED_TURNS_MS) == 0 {
@@ -107,7 +107,7 @@ impl Engine {
             .enumerate()
             .map(|(ix, (probe, watch))| matters::gear::diagnose(&scene, ix, probe, watch))
             .collect();
-        self.trusts = looked.iter().map(|(trust, _)| *trust).collect();
+        self.memory.trusts = looked.iter().map(|(trust, _)| *trust).collect();
         looked.into_iter().map(|(_, fault)| fault).collect()
     }
 

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::record::{DayRecord, Millis, SavedState};
 use crate::settings::garden::Garden;
 
+use super::Trust;
 use super::book::Book;
 use super::core::Engine;
 use super::facts::Facts;
@@ -49,6 +50,8 @@ pub(super) struct Memory {
     pub closed_through: Option<NaiveDate>,
     pub derive_from: Option<NaiveDate>,
     pub watches: Vec<Watch>,
+    /// How far each probe was believed at the last turn.
+    pub trusts: Vec<Trust>,
     pub gauges: Vec<Gauge>,
     pub books: Vec<Book>,
     pub facts: Facts,
@@ -98,6 +101,7 @@ impl Memory {
             closed_through: None,
             derive_from: None,
             watches: vec![Watch::default(); n],
+            trusts: vec![Trust::Good; n],
             gauges: vec![Gauge::default(); n],
             books: vec![Book::default(); garden.beds.len()],
             facts: Facts::default(),
@@ -130,9 +134,12 @@ impl Engine {
         let mut engine = Self::new(garden);
         for (at, name) in engine.memory.probes.iter().enumerate() {
             let Some(was) = old.probes.iter().position(|known| known == name) else { continue };
-            if let (Some(watch), Some(gauge)) = (old.watches.get(was), old.gauges.get(was)) {
+            if let (Some(watch), Some(gauge), Some(trust)) =
+                (old.watches.get(was), old.gauges.get(was), old.trusts.get(was))
+            {
                 engine.memory.watches[at] = watch.clone();
                 engine.memory.gauges[at] = *gauge;
+                engine.memory.trusts[at] = *trust;
             }
         }
         for (at, name) in engine.memory.beds.iter().enumerate() {
@@ -145,6 +152,7 @@ impl Engine {
         old.probes = std::mem::take(&mut fresh.probes);
         old.beds = std::mem::take(&mut fresh.beds);
         old.watches = std::mem::take(&mut fresh.watches);
+        old.trusts = std::mem::take(&mut fresh.trusts);
         old.gauges = std::mem::take(&mut fresh.gauges);
         old.books = std::mem::take(&mut fresh.books);
         *fresh = old;

@@ -306,7 +306,8 @@ impl<'a> Scene<'a> {
     /// What the trusted moisture probes of a bed say at an instant.
     pub fn measure(&self, bed: &Bed, at_ms: Millis) -> Option<book::Measured> {
         book::measure(self.garden, bed, self.hours, at_ms, |probe| {
-            self.trusts.get(probe).is_none_or(|trust| matches!(trust, Trust::Good | Trust::Doubtful))
+            // Of a missing probe what it said in time still counts, and what it delivers late.
+            self.trusts.get(probe).is_none_or(|trust| *trust != Trust::Condemned)
         })
     }
 

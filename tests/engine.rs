@@ -1,0 +1,25 @@
+//! The engine held to what a grower must be able to lean on, at the boundary that lasts: events and their
+//! times in, actions out.
+//!
+//! Weather and soil are made here (`sim`), with formulas of their own. What a test expects stands in words
+//! beside it; times are those of the garden's clock. Past faults are tests with their story.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
+
+#[path = "engine/book.rs"]
+mod book;
+#[path = "engine/days.rs"]
+mod days;
+#[path = "engine/gear.rs"]
+mod gear;
+#[path = "engine/memory.rs"]
+mod memory;
+#[path = "engine/season.rs"]
+mod season;
+#[path = "engine/sim.rs"]
+mod sim;
+#[path = "engine/turns.rs"]
+mod turns;
+#[path = "engine/water.rs"]
+mod water;
+#[path = "engine/weather.rs"]
+mod weather;
