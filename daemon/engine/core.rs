@@ -210,10 +210,11 @@ impl Engine {
         let Some(((key, subject), matter)) = found else { return };
         let (key, subject) = (*key, subject.clone());
         let asked = matter.claim.as_ref().and_then(|claim| claim.litres);
-        let told = matter.is_told();
+        // Work in hand already was given then.
+        let pending = matter.is_told() && matter.stand != Stand::InHand;
         self.answer(key, &subject, now_ms, actions, answer);
         let done = self.memory.matters.get(&(key, subject.clone())).map(|matter| matter.stand);
-        if let (MatterKey::Water, true, Some(Stand::InHand), Some(litres)) = (key, told, done, asked) {
+        if let (MatterKey::Water, true, Some(Stand::InHand), Some(litres)) = (key, pending, done, asked) {
             self.memory.facts.give(&subject, now_ms, litres);
         }
     }

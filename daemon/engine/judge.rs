@@ -173,19 +173,16 @@ impl Engine {
                 let scene = self.scene(at_ms);
                 let known = |key: MatterKey| self.memory.matters.get(&(key, name.clone())).unwrap_or(&fresh);
                 let estimate = estimate.as_ref();
-                let water = known(matters::water::KEY);
+                let (water, hold) = (known(matters::water::KEY), known(matters::hold_water::KEY));
+                let hold_verdict = matters::hold_water::judge(&scene, bed, estimate, hold, water.is_told());
+                let held = match &hold_verdict {
+                    Verdict::Claim(_) => true,
+                    Verdict::Unknown => hold.is_told(),
+                    Verdict::Quiet { .. } => false,
+                };
                 [
-                    (matters::water::KEY, matters::water::judge(&scene, bed, estimate, water)),
-                    (
-                        matters::hold_water::KEY,
-                        matters::hold_water::judge(
-                            &scene,
-                            bed,
-                            estimate,
-                            known(matters::hold_water::KEY),
-                            water.is_told(),
-                        ),
-                    ),
+                    (matters::water::KEY, matters::water::judge(&scene, bed, estimate, water, held)),
+                    (matters::hold_water::KEY, hold_verdict),
                     (matters::shade::KEY, matters::shade::judge(&scene, bed)),
                     (matters::cover::KEY, matters::cover::judge(&scene, bed, known(matters::cover::KEY))),
                 ]

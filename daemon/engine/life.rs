@@ -13,6 +13,9 @@ use super::calendar::HOUR_MS;
 /// not read).
 pub const MOST_TELLINGS: u8 = 3;
 
+/// That it got worse is not told so soon after a letter: whoever read that one is on the way.
+const WORSE_AFTER_MS: Millis = 4 * HOUR_MS;
+
 /// How long the soil is given to agree after work was logged.
 pub const IN_HAND_MS: Millis = 4 * HOUR_MS;
 
@@ -181,7 +184,13 @@ impl Matter {
             }
             Stand::Building if ripe => turned.tell = Some(Telling::First),
             Stand::Building => {}
-            Stand::Standing => turned.tell = self.again(&claim, now_ms),
+            Stand::Standing => {
+                if claim.step < self.told_step {
+                    // Better by a step: somebody did something, and what comes now is news again.
+                    (self.told_step, self.tellings) = (claim.step, 0);
+                }
+                turned.tell = self.again(&claim, now_ms);
+            }
             Stand::Seen => {}
             Stand::InHand => {
                 if now_ms - self.since_ms >= IN_HAND_MS {
@@ -208,7 +217,7 @@ impl Matter {
             return None;
         }
         if claim.step > self.told_step {
-            return Some(Telling::Worse);
+            return (now_ms - told_ms >= WORSE_AFTER_MS).then_some(Telling::Worse);
         }
         let due = self.tellings < MOST_TELLINGS && now_ms - told_ms >= claim.repeat_after_ms;
         due.then_some(Telling::Again)
@@ -242,11 +251,12 @@ impl Matter {
         self.go(Stand::Standing, &why, now_ms)
     }
 
-    /// The grower says it is done, or logged the work.
+    /// The grower says it is done, or logged the work. If that was not enough, asking begins anew.
     pub fn done(&mut self, why: &str, now_ms: Millis) -> Option<Stand> {
         if !self.is_told() {
             return None;
         }
+        self.tellings = 0;
         self.go(Stand::InHand, why, now_ms)
     }
 
@@ -305,6 +315,7 @@ mod tests {
             }
         }
         assert_eq!(told, [(1, Telling::First), (13, Telling::Again), (25, Telling::Again)]);
+        assert_eq!(matter.turn(claim(1, HOUR_MS), 26 * HOUR_MS).tell, None); // an hour after a letter
         let worse = matter.turn(claim(1, HOUR_MS), 100 * HOUR_MS - 1);
         assert_eq!(worse.tell, Some(Telling::Worse));
         matter.told(Telling::Worse, "grower", 4, 100 * HOUR_MS - 1);

@@ -102,6 +102,11 @@ impl<'a> Scene<'a> {
         people::asked(self.garden, self.facts, self.date())
     }
 
+    /// It is in the quiet hours.
+    pub fn is_quiet(&self) -> bool {
+        self.calendar.within(self.garden.quiet, self.now_ms)
+    }
+
     /// The last closed day.
     pub fn yesterday(&self) -> Option<&'a Day> {
         self.days.last()

@@ -79,7 +79,9 @@ fn calls_come_once_a_day_even_when_the_clock_is_set() {
             // The first nights teach how far the air falls here.
             let last: Vec<&String> = told.iter().rev().take(3).rev().collect();
             let expected: Vec<String> = (2..5)
-                .map(|after| (first + chrono::Days::new(after)).format(&format!("%m-%d {time} First")).to_string())
+                .map(|after| {
+                    (first + chrono::Days::new(after)).format(&format!("%m-%d {time} First")).to_string()
+                })
                 .collect();
             assert_eq!(last, expected.iter().collect::<Vec<_>>(), "{zone} {key}");
         }

@@ -51,7 +51,9 @@ planted = 2027-05-20
 
 /// The settings of one probe; `more` are further lines.
 pub fn probe(name: &str, measures: &str, unit: &str, more: &str) -> String {
-    format!("\n[probe.{name}]\nmeasures = \"{measures}\"\ntopic = \"made/{name}\"\nunit = \"{unit}\"\n{more}\n")
+    format!(
+        "\n[probe.{name}]\nmeasures = \"{measures}\"\ntopic = \"made/{name}\"\nunit = \"{unit}\"\n{more}\n"
+    )
 }
 
 /// The card's three sensors.
@@ -253,7 +255,8 @@ impl Sim {
         let (mean_c, half_c) =
             (f64::midpoint(self.sky.low_c, self.sky.high_c), (self.sky.high_c - self.sky.low_c) / 2.0);
         let wave = |late_h: f64| ((hour - 15.0 - late_h) / 12.0 * PI).cos();
-        let bed = probe.bed.as_deref().and_then(|bed| self.garden.beds.iter().position(|one| one.name == bed));
+        let bed =
+            probe.bed.as_deref().and_then(|bed| self.garden.beds.iter().position(|one| one.name == bed));
         let value = match probe.quantity {
             Quantity::SoilMoisture => {
                 let bed = bed.unwrap();

@@ -8,5 +8,7 @@ fn look_shade() {
     for (at, _, task) in sim.told(MatterKey::Shade) {
         println!("{} {:?}", sim.shown(at), task.content);
     }
-    for day in sim.days() { println!("{} {:?} {:?} {:?}", day.date, day.air_max_c, day.air_min_c, day.et0_mm); }
+    for day in sim.days() {
+        println!("{} {:?} {:?} {:?}", day.date, day.air_max_c, day.air_min_c, day.et0_mm);
+    }
 }

@@ -20,13 +20,21 @@ pub const KEY: MatterKey = MatterKey::Water;
 const ARRIVING_MS: Millis = 3 * HOUR_MS;
 /// A told matter is over when the depletion has come back under this share of the refill mark.
 const OVER_SHARE: f64 = 0.6;
+/// A told step is left under this share of its mark.
+const STEP_LEFT_SHARE: f64 = 0.85;
 /// Dry days after which a dose is spread while the fruit may split.
 const SPREAD_AFTER_DAYS: u32 = 3;
 /// One pass is what the soil takes in half an hour.
 const PASS_H: f64 = 0.5;
 
-/// The verdict on one bed.
-pub fn judge(scene: &Scene<'_>, bed: &Bed, estimate: Option<&Estimate>, matter: &Matter) -> Verdict {
+/// The verdict on one bed. `held`: it must not be watered now, and someone hears so.
+pub fn judge(
+    scene: &Scene<'_>,
+    bed: &Bed,
+    estimate: Option<&Estimate>,
+    matter: &Matter,
+    held: bool,
+) -> Verdict {
     let date = scene.date();
     if !scene.facts.is_growing(bed, date) {
         return quiet("nothing grows in the bed", false);
@@ -41,8 +49,12 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, estimate: Option<&Estimate>, matter: 
         |at_ms| scene.carried(estimate, estimate.use_hot_mm, at_ms) - routine_mm(scene, bed, estimate, at_ms);
     let marks = &estimate.marks;
     let due = hot(window.to_ms) >= marks.refill_mm || hot(next.from_ms) >= marks.raw_mm;
-    if !due {
-        if matter.is_told() && estimate.depletion_mm > OVER_SHARE * marks.refill_mm {
+    let told_for_now = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms);
+    if held || !due {
+        // While the window it was told for is open, it takes more than a little rain to call the work off;
+        // after it, a bed that is not due asks for nothing, and asks anew when it is.
+        let little = estimate.depletion_mm > OVER_SHARE * marks.refill_mm;
+        if matter.is_told() && !held && little && told_for_now {
             return Verdict::Unknown;
         }
         let rain_mm = scene.rain_since(matter.told_ms.unwrap_or(scene.now_ms));
@@ -52,13 +64,16 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, estimate: Option<&Estimate>, matter: 
         } else {
             format!("{:.1} of {:.1} mm to the refill mark", estimate.depletion_mm, marks.refill_mm)
         };
+        // Nobody is woken to hear that a task of the morning is off.
+        if rained && matter.is_told() && scene.is_quiet() {
+            return Verdict::Unknown;
+        }
         return quiet(&why, rained);
     }
     let start_mm = scene.carried(estimate, estimate.use_mm, window.from_ms.max(scene.now_ms));
     let litres = start_mm * estimate.rooted_m2;
     let to_stress = scene.passes(estimate, estimate.use_hot_mm, marks.raw_mm);
     let spread = scene.split_time(bed) && estimate.dry_days >= SPREAD_AFTER_DAYS;
-    let told_for_now = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms);
     Verdict::Claim(Box::new(Claim {
         why: format!(
             "{:.1} mm used, refill mark {:.1}, stress mark {:.1}; at hot demand {:.1} mm by the end of the next window",
@@ -85,7 +100,7 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, estimate: Option<&Estimate>, matter: 
             drier_probe: estimate.drier_probe.clone(),
             book_alone: estimate.probes == 0,
         },
-        step: step(estimate),
+        step: step(estimate, matter.told_step),
         hold_ms: 0,
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, window.letter_ms.max(scene.now_ms)),
         // While the window it was told for is open nobody is reminded.
@@ -94,10 +109,14 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, estimate: Option<&Estimate>, matter: 
     }))
 }
 
-/// Grows past the stress mark, and again halfway from there to the wilt mark.
-fn step(estimate: &Estimate) -> u8 {
+/// Grows past the stress mark, and again halfway from there to the wilt mark. A step that was told is left
+/// only well below its mark.
+fn step(estimate: &Estimate, told: u8) -> u8 {
     let (raw, taw) = (estimate.marks.raw_mm, estimate.marks.taw_mm);
-    if estimate.depletion_mm >= f64::midpoint(raw, taw) { 2 } else { u8::from(estimate.depletion_mm >= raw) }
+    let past = |mark_mm: f64, told: bool| {
+        estimate.depletion_mm >= if told { STEP_LEFT_SHARE * mark_mm } else { mark_mm }
+    };
+    if past(f64::midpoint(raw, taw), told >= 2) { 2 } else { u8::from(past(raw, told >= 1)) }
 }
 
 /// What the grower's own routine brings until `to_ms`, mm over the rooted area: letters are the exceptions
