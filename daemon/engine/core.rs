@@ -141,7 +141,7 @@ impl Engine {
     }
 
     fn take_entry(&mut self, entry: &Entry, happened_ms: Millis, now_ms: Millis, actions: &mut Vec<Action>) {
-        self.memory.facts.take(entry, happened_ms, &self.garden, &self.calendar);
+        self.memory.facts.take(entry, happened_ms, now_ms, &self.garden, &self.calendar);
         match entry {
             Entry::Watered { bed, litres } => {
                 self.answer(MatterKey::Water, bed, now_ms, actions, |matter| {

@@ -44,8 +44,11 @@ pub struct Facts {
     planted: BTreeMap<String, NaiveDate>,
     pollinated: BTreeMap<String, NaiveDate>,
     cut: BTreeMap<String, NaiveDate>,
-    shaded: BTreeMap<String, bool>,
-    covered: BTreeMap<String, bool>,
+    /// The fruit that is kept, by bed.
+    keeper: BTreeMap<String, String>,
+    /// Since when, and whether it stands: the last line by when it happened counts.
+    shaded: BTreeMap<String, (Millis, bool)>,
+    covered: BTreeMap<String, (Millis, bool)>,
     /// Share of held water used at which to refill, set by hand.
     refill_share_used: BTreeMap<String, f64>,
     absences: Vec<Absence>,
@@ -59,10 +62,25 @@ fn bed_of<'a>(garden: &'a Garden, what: &str) -> Option<&'a Bed> {
     })
 }
 
+/// The line that happened last counts, in whatever order they are typed in.
+fn set_latest(map: &mut BTreeMap<String, (Millis, bool)>, bed: String, happened_ms: Millis, stands: bool) {
+    let known = map.entry(bed).or_insert((happened_ms, stands));
+    if happened_ms >= known.0 {
+        *known = (happened_ms, stands);
+    }
+}
+
 impl Facts {
     /// Takes one line that says how the bed and its plant are. Answers to letters are the business of the
     /// matters.
-    pub fn take(&mut self, entry: &Entry, happened_ms: Millis, garden: &Garden, calendar: &Calendar) {
+    pub fn take(
+        &mut self,
+        entry: &Entry,
+        happened_ms: Millis,
+        now_ms: Millis,
+        garden: &Garden,
+        calendar: &Calendar,
+    ) {
         let date = calendar.date(happened_ms);
         let on = |what: &str| bed_of(garden, what).map(|bed| bed.name.clone());
         match entry {
@@ -83,19 +101,19 @@ impl Facts {
                     self.pollinated.insert(bed, date);
                 }
             }
-            Entry::Fruit { fruit, state: FruitState::Cut } => {
+            Entry::Fruit { fruit, state } => {
                 if let Some(bed) = on(fruit) {
-                    self.cut.insert(bed, date);
+                    self.take_fruit(bed, fruit, *state, date);
                 }
             }
             Entry::Shaded { what, on: put } => {
                 if let Some(bed) = on(what) {
-                    self.shaded.insert(bed, *put);
+                    set_latest(&mut self.shaded, bed, happened_ms, *put);
                 }
             }
             Entry::Covered { what, on: put } => {
                 if let Some(bed) = on(what) {
-                    self.covered.insert(bed, *put);
+                    set_latest(&mut self.covered, bed, happened_ms, *put);
                 }
             }
             Entry::Marks { bed, refill_share_used } => {
@@ -104,9 +122,26 @@ impl Facts {
             Entry::Away { from, to, .. } => self.absences.push(Absence { from: *from, to: *to }),
             _ => {}
         }
-        let oldest = happened_ms - HOURS_KEPT_MS;
+        let oldest = now_ms - HOURS_KEPT_MS;
         self.given.retain(|given| given.at_ms >= oldest);
         self.rain_by_eye.retain(|(at_ms, _)| *at_ms >= oldest);
+    }
+
+    /// Only the cutting of the keeper ends the season of a bed; where none is named, that of any fruit.
+    fn take_fruit(&mut self, bed: String, fruit: &str, state: FruitState, date: NaiveDate) {
+        let kept = self.keeper.get(&bed);
+        match state {
+            FruitState::Keeper => {
+                self.keeper.insert(bed, fruit.to_owned());
+            }
+            FruitState::Cut if kept.is_none_or(|kept| kept == fruit || bed == fruit) => {
+                self.cut.insert(bed, date);
+            }
+            FruitState::Culled | FruitState::Lost if kept.is_some_and(|kept| kept == fruit) => {
+                self.keeper.remove(&bed);
+            }
+            _ => {}
+        }
     }
 
     /// Water was given.
@@ -123,9 +158,10 @@ impl Facts {
             .sum()
     }
 
-    /// When water was last given to a bed.
-    pub fn last_given_ms(&self, bed: &str) -> Option<Millis> {
-        self.given.iter().filter(|given| given.bed == bed).map(|given| given.at_ms).max()
+    /// When water was last given to a bed, up to `now_ms`: a line may name a time that has not come.
+    pub fn last_given_ms(&self, bed: &str, now_ms: Millis) -> Option<Millis> {
+        let of_bed = self.given.iter().filter(|given| given.bed == bed && given.at_ms <= now_ms);
+        of_bed.map(|given| given.at_ms).max()
     }
 
     /// Rain read by eye in `from_ms..to_ms`; `None` when nobody looked.
@@ -183,12 +219,13 @@ impl Facts {
 
     /// A shade stands over the fruit.
     pub fn is_shaded(&self, bed: &Bed) -> bool {
-        self.shaded.get(&bed.name).copied().unwrap_or(false)
+        self.shaded.get(&bed.name).is_some_and(|(_, stands)| *stands)
     }
 
-    /// The plant is covered.
-    pub fn is_covered(&self, bed: &Bed) -> bool {
-        self.covered.get(&bed.name).copied().unwrap_or(false)
+    /// The plant is covered by what was laid since `from_ms`: sheets come off in the morning, often without a
+    /// line about it.
+    pub fn is_covered(&self, bed: &Bed, from_ms: Millis) -> bool {
+        self.covered.get(&bed.name).is_some_and(|(since_ms, stands)| *stands && *since_ms >= from_ms)
     }
 
     /// The refill mark set by hand, as share of held water used.

@@ -99,7 +99,12 @@ impl<'a> Scene<'a> {
 
     /// Who is asked today.
     pub fn asked(&self) -> Option<&'a Person> {
-        people::asked(self.garden, self.facts, self.date())
+        self.asked_on(self.date())
+    }
+
+    /// Who is asked for work on a date.
+    pub fn asked_on(&self, date: NaiveDate) -> Option<&'a Person> {
+        people::asked(self.garden, self.facts, date)
     }
 
     /// It is in the quiet hours.

@@ -21,6 +21,8 @@ pub const KEY: MatterKey = MatterKey::Cover;
 
 /// Sheets come off by then; the night is over.
 const MORNING: (u32, u32) = (9, 0);
+/// What was laid from this hour of the day on is laid for the night that follows.
+const LAID_FROM: (u32, u32) = (6, 0);
 /// Bounds of the fit's own error, °C.
 const FIT_SD_C: (f64, f64) = (1.0, 6.0);
 
@@ -37,9 +39,6 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
     if !scene.facts.is_growing(bed, date) {
         return quiet("nothing stands in the bed");
     }
-    if scene.facts.is_covered(bed) {
-        return quiet("it is covered");
-    }
     let Some(person) = scene.asked() else { return Verdict::Unknown };
     let evening = if scene.now_ms >= scene.calendar.at(date, clock(AFTERNOON)) {
         date
@@ -48,6 +47,9 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
     } else {
         return quiet("the night is over");
     };
+    if scene.facts.is_covered(bed, scene.calendar.at(evening, clock(LAID_FROM))) {
+        return quiet("it is covered");
+    }
     let Some(call) = call(scene, bed, evening, matter) else {
         let known = scene.foresee.night.filter(|night| night.date == evening);
         return match known {

@@ -40,10 +40,13 @@ pub fn judge(
         return quiet("nothing grows in the bed", false);
     }
     let (Some(estimate), Some(person)) = (estimate, scene.asked()) else { return Verdict::Unknown };
-    let given_ms = scene.facts.last_given_ms(&bed.name);
+    let given_ms = scene.facts.last_given_ms(&bed.name, scene.now_ms);
     if given_ms.is_some_and(|at_ms| scene.now_ms - at_ms < ARRIVING_MS) {
         return Verdict::Unknown;
     }
+    // Who is there when the window opens is asked, not who is there now.
+    let (window, _) = people::next_windows(scene.garden, scene.calendar, person, scene.now_ms);
+    let person = scene.asked_on(scene.calendar.date(window.from_ms)).unwrap_or(person);
     let (window, next) = people::next_windows(scene.garden, scene.calendar, person, scene.now_ms);
     let hot =
         |at_ms| scene.carried(estimate, estimate.use_hot_mm, at_ms) - routine_mm(scene, bed, estimate, at_ms);
