@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use proptest::prelude::*;
 use rindwatch::daybook::Entry;
-use rindwatch::engine::{Action, Engine, Event, Now, TURN_MS};
+use rindwatch::engine::{Action, Engine, Event, Now};
 use rindwatch::record::{Millis, SavedState};
 use rindwatch::settings::garden::Garden;
 
@@ -168,6 +168,22 @@ proptest! {
     }
 }
 
+/// Letters: when, to whom, and what about; tasks without a deadline stand in the order of the settings, so
+/// they are sorted here.
+fn told(log: &[Action]) -> Vec<(Millis, String, Vec<String>)> {
+    log.iter()
+        .filter_map(|action| match action {
+            Action::Letter(letter) => {
+                let mut tasks: Vec<String> =
+                    letter.tasks.iter().map(|task| format!("{} {}", task.matter, task.subject)).collect();
+                tasks.sort();
+                Some((letter.at_ms, letter.person.clone(), tasks))
+            }
+            _ => None,
+        })
+        .collect()
+}
+
 #[test]
 fn the_order_of_the_probes_in_the_settings_does_not_matter() {
     let parts = [
@@ -200,24 +216,7 @@ fn the_order_of_the_probes_in_the_settings_does_not_matter() {
     let mut engine = Engine::new(Arc::clone(&forward));
     play(&mut engine, &script, &mut one);
     play(&mut Engine::new(Arc::clone(&backward)), &reversed, &mut other);
-    let told = |log: &[Action]| -> Vec<_> {
-        log.iter()
-            .filter_map(|action| match action {
-                Action::Letter(letter) => {
-                    let tasks: Vec<_> =
-                        letter.tasks.iter().map(|task| (task.matter.key(), task.subject.clone())).collect();
-                    Some((letter.at_ms, letter.person.clone(), tasks))
-                }
-                _ => None,
-            })
-            .collect()
-    };
-    // Within a letter tasks without a deadline stand in the order of the settings.
-    let sorted = |mut told: Vec<(Millis, String, Vec<(&'static str, String)>)>| {
-        told.iter_mut().for_each(|(_, _, tasks)| tasks.sort());
-        told
-    };
-    assert_eq!(sorted(told(&one)), sorted(told(&other)));
+    assert_eq!(told(&one), told(&other));
     // And saved by the one it is gone on from by the other.
     let middle = script.len() / 2;
     let mut before = Engine::new(Arc::clone(&forward));
@@ -226,6 +225,5 @@ fn the_order_of_the_probes_in_the_settings_does_not_matter() {
     let mut shelf = Shelf::default();
     shelf.keep(before.save());
     play(&mut shelf.load(&backward), &reversed[middle..], &mut log);
-    assert_eq!(sorted(told(&one)), sorted(told(&log)));
-    assert!(TURN_MS > 0);
+    assert_eq!(told(&one), told(&log));
 }

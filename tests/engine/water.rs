@@ -158,7 +158,7 @@ fn water_logged_is_in_hand_then_over_or_standing_again() {
         sim.run_until(given_ms + 5 * HOUR);
         assert_eq!(sim.stand(WATER), Some(ends), "{:?}", sim.changes(WATER));
         let end = sim.changes(WATER).last().unwrap().at_ms - given_ms;
-        assert!(end >= 3 * HOUR && end <= 4 * HOUR + 15 * MINUTE, "{} min", end / MINUTE);
+        assert!((3 * HOUR..=4 * HOUR + 15 * MINUTE).contains(&end), "{} min", end / MINUTE);
     }
 }
 
@@ -293,7 +293,7 @@ fn nobody_is_written_to_in_the_quiet_hours_about_water() {
         assert!(!sim.told(WATER).is_empty(), "{windows}");
         for at in sim.told_at(WATER) {
             let time = &at[6..11];
-            assert!(time >= "06:00" && time < "21:30", "{windows}: {at}");
+            assert!(("06:00".."21:30").contains(&time), "{windows}: {at}");
         }
     }
 }
