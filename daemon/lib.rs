@@ -1,4 +1,17 @@
 //! rindwatch: watches the bed of one very large fruit and mails only when someone must act.
+//!
+//! A pure middle that judges and a thin shell that touches the world:
+//!
+//! - [`broker`] hears a message, [`run`] takes it on one thread: [`intake`] makes it a reading, [`engine`]
+//!   judges, [`mail`] words letters, [`store`] keeps all of it in one transaction, and only then is the
+//!   message acknowledged and the letter sent.
+//! - The science is a crate of its own, `agronomy`, without files, clocks or threads.
+//! - [`replay`] feeds a recording through the same intake and engine.
+//! - [`commands`] are what a person types; [`local`] and [`web`] ask the one writer.
+//! - [`settings`], [`quantities`], [`daybook`] and [`record`] say what things are; [`clock`] alone asks the
+//!   time.
+//!
+//! DEVELOPERS.md maps every room, the words used here, and where each new thing goes.
 
 pub mod broker;
 pub mod clock;

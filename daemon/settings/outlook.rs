@@ -58,7 +58,7 @@ fn measured(garden: &Garden, quantity: Quantity) -> bool {
     garden.probes.iter().any(|probe| probe.quantity == quantity)
 }
 
-/// Moisture probes of a bed: those that report water, and raw ones that will have to learn it.
+/// Moisture probes of a bed: those that report water, and raw ones without their two points.
 fn moisture<'g>(garden: &'g Garden, bed: &Bed) -> (Vec<&'g Probe>, Vec<&'g Probe>) {
     let here = |quantity| {
         let probes = garden.probes.iter().filter(move |probe: &&Probe| probe.quantity == quantity);
@@ -78,8 +78,8 @@ fn water(garden: &Garden, bed: &Bed) -> (bool, String) {
                 .to_owned()
         }
         ([], raw) => format!(
-            "at first by the water book alone, begun at the first soaking, with a finger test; the counts of \
-             {} become water after about ten days of drying, or at once with dry and wet marks",
+            "by the water book alone, begun at the first soaking, with a finger test; the counts of {} become \
+             water once the settings give the probe its dry and wet points",
             names(raw)
         ),
         (sure, _) => format!("by the water book, kept true by {}", names(sure)),
@@ -97,8 +97,12 @@ fn hold_water(garden: &Garden, bed: &Bed) -> (bool, String) {
         (true, true, _) => {
             (true, "from the rain; standing wet is not seen without a calibrated probe".to_owned())
         }
-        (false, false, _) => (true, "from a jump of the moisture; rain is not measured".to_owned()),
-        (false, true, false) => (true, "from a jump of the counts, once they are known as water".to_owned()),
+        (false, false, _) => {
+            (true, "from a bed that stays above its full mark; rain is not measured".to_owned())
+        }
+        (false, true, false) => {
+            (false, "rain is not measured and counts are no water; a gauge or two points would do".to_owned())
+        }
         (false, true, true) => (false, "neither rain nor moisture is measured; a gauge would do".to_owned()),
     }
 }
