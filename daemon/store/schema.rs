@@ -7,7 +7,7 @@
 
 use rusqlite::{Connection, Result, TransactionBehavior};
 
-/// The schema this version writes: the number of steps in [`MIGRATIONS`].
+/// The schema this version writes: the number of steps in `MIGRATIONS`.
 pub const SCHEMA: i64 = MIGRATIONS.len() as i64;
 
 /// Marks the file as ours in SQLite's header ("Rind" in ASCII).
