@@ -7,6 +7,10 @@
 
 #[path = "engine/days.rs"]
 mod days;
+#[path = "engine/gear.rs"]
+mod gear;
+#[path = "engine/memory.rs"]
+mod memory;
 #[path = "engine/sim.rs"]
 mod sim;
 #[path = "engine/turns.rs"]

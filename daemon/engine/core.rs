@@ -12,7 +12,7 @@ use crate::settings::garden::Garden;
 use super::book;
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
 use super::hours::Hours;
-use super::judge::Today;
+use super::judge::{BED_TURNS_MS, Today};
 use super::life::{Claim, Matter};
 use super::memory::Memory;
 use super::scene::{Estimate, Scene};
@@ -20,6 +20,10 @@ use super::telling::MatterId;
 use super::weather::PatchProbes;
 use super::{Action, Event, Now, PostWord, TURN_MS};
 
+/// Turns that lie so far back were not taken because the box was off: what was due then is not told now.
+const OFF_MS: Millis = 2 * HOUR_MS;
+/// A broker that was away so long has kept probes from being heard.
+const LONG_AWAY_MS: Millis = 10 * MINUTE_MS;
 /// Closed days remembered for demand and forecasts.
 const DAYS_KEPT: usize = 40;
 /// Wet or given at least this share of the held water at once, an unmeasured book begins at full.
@@ -69,10 +73,11 @@ impl Engine {
             }
             Event::Entry { entry, happened_ms } => self.take_entry(&entry, happened_ms, now.ms, &mut actions),
             Event::Broker(words) => {
-                self.memory.broker_away = words.map(|words| match &self.memory.broker_away {
-                    Some((since_ms, _)) => (*since_ms, words),
-                    None => (now.ms, words),
-                });
+                let since_ms = self.memory.broker_away.as_ref().map(|(since_ms, _)| *since_ms);
+                if words.is_none() && since_ms.is_some_and(|since_ms| now.ms - since_ms >= LONG_AWAY_MS) {
+                    self.memory.listening_ms = Some(now.ms);
+                }
+                self.memory.broker_away = words.map(|words| (since_ms.unwrap_or(now.ms), words));
             }
             Event::Post(word) => self.take_post(word, now.ms, &mut actions),
             Event::Store(words) => self.take_fault(
@@ -90,13 +95,23 @@ impl Engine {
     fn turns(&mut self, now_ms: Millis, actions: &mut Vec<Action>) {
         if self.memory.began_ms.is_none() {
             self.memory.began_ms = Some(now_ms);
+            self.memory.listening_ms = Some(now_ms);
             self.memory.next_turn_ms = now_ms - now_ms.rem_euclid(TURN_MS) + TURN_MS;
             self.memory.closed_through = Some(super::calendar::previous_day(self.calendar.date(now_ms)));
         }
+        for watch in self.memory.watches.iter_mut().filter(|watch| watch.heard_ms.is_none()) {
+            // A probe new to the settings is given its time from here on.
+            watch.touched_ms.get_or_insert(now_ms);
+        }
+        let was_off = now_ms - self.memory.next_turn_ms > OFF_MS;
         while self.memory.next_turn_ms <= now_ms {
             let at_ms = self.memory.next_turn_ms;
             self.memory.next_turn_ms += TURN_MS;
-            self.turn(at_ms, actions);
+            let tells = !was_off || now_ms - at_ms < BED_TURNS_MS;
+            if was_off && tells {
+                self.memory.listening_ms = Some(now_ms);
+            }
+            self.turn(at_ms, tells, actions);
         }
     }
 
@@ -111,18 +126,22 @@ impl Engine {
             return;
         }
         let soil_moisture = probe.quantity == Quantity::SoilMoisture;
+        if reading.at_ms < self.hour_ms.0 || reading.at_ms >= self.hour_ms.1 {
+            self.hour_ms = self.calendar.hour(reading.at_ms);
+        }
         let amount = match (probe.rain, self.memory.gauges.get_mut(ix)) {
             (Some(form), Some(gauge)) => {
-                match gauge.amount(form, reading.value, reading.at_ms, &self.calendar) {
+                let so_far_mm = self.hours.sum(ix, self.hour_ms.0, self.hour_ms.0 + 1).unwrap_or(0.0);
+                match gauge.amount(form, reading.value, reading.at_ms, so_far_mm, &self.calendar) {
                     Ok(mm) => mm,
-                    Err(doubt) => return actions.push(Action::Doubt(doubt)),
+                    Err(doubt) => {
+                        watch.doubt(reading);
+                        return actions.push(Action::Doubt(doubt));
+                    }
                 }
             }
             _ => reading.value,
         };
-        if reading.at_ms < self.hour_ms.0 || reading.at_ms >= self.hour_ms.1 {
-            self.hour_ms = self.calendar.hour(reading.at_ms);
-        }
         let kept = self.hours.add(ix, self.hour_ms.0, reading.value, amount, reading.at_ms);
         // A newcomer looks at the page a minute after the first message: its bed must not wait for a turn.
         if soil_moisture && self.memory.books.iter().any(|book| book.midnights.is_empty()) {
@@ -316,7 +335,7 @@ impl Engine {
             days: &self.memory.days,
             foresee: &self.memory.foresee,
             patch: &self.patch,
-            began_ms: self.memory.began_ms.unwrap_or(now_ms),
+            listening_ms: self.memory.listening_ms.unwrap_or(now_ms),
             now_ms,
         }
     }

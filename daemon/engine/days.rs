@@ -105,8 +105,10 @@ impl Engine {
             Some((closed, inflow))
         });
         let record = self.record(bed, day, closed.as_ref(), measured.is_some());
-        if let Some((closed, _)) = closed {
-            let end = book::Balance { at_ms: to_ms, ..closed.end };
+        // A day that no bed can have had (a typed 20,000 L) moves nothing; the book goes on from where it was.
+        let end = closed.map(|(closed, _)| closed.end).or(start);
+        if let Some(end) = end {
+            let end = book::Balance { at_ms: to_ms, ..end };
             self.memory.books.get_mut(at)?.midnights.insert(next_day(day.date), end);
         }
         Some(record)

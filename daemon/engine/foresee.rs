@@ -305,7 +305,9 @@ impl Foresee {
     pub fn note_dusk(&mut self, sight: Sight<'_>) {
         self.dusk = sight.air.and_then(|probe| {
             let air_c = sight.fresh(probe, sight.now_ms)?;
-            Some((sight.today(), air_c, sight.dew_point(air_c)))
+            // It may be past midnight already.
+            let evening = sight.calendar.date(sight.now_ms - 4 * HOUR_MS);
+            Some((evening, air_c, sight.dew_point(air_c)))
         });
     }
 

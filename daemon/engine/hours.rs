@@ -165,19 +165,19 @@ impl Hours {
     }
 
     /// Hours touched since the last call, as start and JSON of `(probe name, hour)` pairs.
-    pub fn take_touched(&mut self, names: &[&str]) -> Vec<(Millis, String)> {
+    pub fn take_touched(&mut self, names: &[String]) -> Vec<(Millis, String)> {
         let touched = std::mem::take(&mut self.touched);
         // The newest hour still fills after a save; it counts as touched until a later one begins.
         self.touched.extend(touched.iter().copied().filter(|start| *start >= self.newest_ms));
         touched
             .into_iter()
             .map(|start| {
-                let hours: Vec<(&str, Hour)> = names
+                let hours: Vec<(&String, Hour)> = names
                     .iter()
                     .enumerate()
                     .filter_map(|(probe, name)| {
                         let (_, hour) = self.range(probe, start, start + 1).next()?;
-                        Some((*name, *hour))
+                        Some((name, *hour))
                     })
                     .collect();
                 (start, serde_json::to_string(&hours).unwrap_or_default())
@@ -190,7 +190,7 @@ impl Hours {
         &mut self,
         start_ms: Millis,
         json: &str,
-        names: &[&str],
+        names: &[String],
     ) -> Result<(), serde_json::Error> {
         let hours: Vec<(String, Hour)> = serde_json::from_str(json)?;
         self.newest_ms = self.newest_ms.max(start_ms);
@@ -238,12 +238,12 @@ mod tests {
     fn an_hour_that_fills_after_a_save_is_saved_again() {
         let mut hours = Hours::new(1);
         hours.add(0, 0, 1.0, 1.0, 1);
-        assert_eq!(hours.take_touched(&["a"]).len(), 1);
+        assert_eq!(hours.take_touched(&["a".to_owned()]).len(), 1);
         hours.add(0, 0, 2.0, 2.0, 2);
-        let saved = hours.take_touched(&["a"]);
+        let saved = hours.take_touched(&["a".to_owned()]);
         let mut back = Hours::new(1);
         for (start, json) in &saved {
-            back.put_back(*start, json, &["a"]).unwrap();
+            back.put_back(*start, json, &["a".to_owned()]).unwrap();
         }
         assert_eq!(back.sum(0, 0, 1), Some(3.0));
     }
@@ -253,8 +253,8 @@ mod tests {
         let mut hours = Hours::new(2);
         hours.add(0, 0, 1.0, 1.0, 1);
         hours.add(1, HOUR_MS, 1.0, 1.0, HOUR_MS);
-        hours.take_touched(&["a", "b"]);
+        hours.take_touched(&["a".to_owned(), "b".to_owned()]);
         hours.add(0, 0, 5.0, 5.0, 2);
-        assert!(hours.take_touched(&["a", "b"]).iter().any(|(start, _)| *start == 0));
+        assert!(hours.take_touched(&["a".to_owned(), "b".to_owned()]).iter().any(|(start, _)| *start == 0));
     }
 }

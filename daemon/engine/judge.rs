@@ -1,9 +1,11 @@
 //! One turn: days are closed, forecasts made, probes looked at, matters judged, letters put together.
 
+use std::collections::BTreeSet;
+
 use crate::record::{Fault, MatterKey, Millis, Stand, Task, Telling};
 use crate::settings::garden::Place;
 
-use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
+use super::calendar::{Calendar, HOUR_MS, MINUTE_MS, previous_day};
 use super::core::{Engine, change};
 use super::daylight;
 use super::evidence;
@@ -15,7 +17,10 @@ use super::telling::{self, MatterId, RIDE_ALONG_MS, ToTell};
 use super::{Action, TURN_MS, Trust};
 
 /// Beds are judged at every third turn: the soil does not move in five minutes.
-const BED_TURNS_MS: Millis = 15 * MINUTE_MS;
+pub(super) const BED_TURNS_MS: Millis = 15 * MINUTE_MS;
+
+/// The subject of the broker's matter.
+pub(super) const BROKER: &str = "broker";
 
 /// The hours of one civil day at which something is foreseen.
 #[derive(Debug, Clone, Copy, Default)]
@@ -31,21 +36,32 @@ impl Today {
     fn of(calendar: &Calendar, place: Place, at_ms: Millis) -> Self {
         let date = calendar.date(at_ms);
         let at = |time| calendar.at(date, clock(time));
+        // The FAO fit begins two hours after sunset; far north, or west in its zone, that is after midnight.
+        let dusks =
+            [previous_day(date), date].map(|on| daylight::sun_up(place, on, calendar).1 + 2 * HOUR_MS);
+        let today = |ms: &Millis| calendar.date(*ms) == date;
         Self {
             until_ms: calendar.day_end(date),
             looks_ms: Look::ALL.map(|look| at(look.time())),
             afternoon_ms: at(AFTERNOON),
-            // The FAO fit begins two hours after sunset.
-            dusk_ms: daylight::sun_up(place, date, calendar).1 + 2 * HOUR_MS,
+            dusk_ms: dusks.into_iter().find(today).unwrap_or(Millis::MAX),
         }
     }
 }
 
 impl Engine {
-    pub(super) fn turn(&mut self, at_ms: Millis, actions: &mut Vec<Action>) {
+    /// One turn. One that `tells` nothing is made up for after the box was off: days are closed and forecasts
+    /// learn, but what was due then is no letter now.
+    pub(super) fn turn(&mut self, at_ms: Millis, tells: bool, actions: &mut Vec<Action>) {
         let faults = self.look_at_probes(at_ms);
         self.close_due_days(at_ms, actions);
         self.forecast_due(at_ms);
+        if !tells {
+            if at_ms.rem_euclid(BED_TURNS_MS) == 0 {
+                self.begin_books(at_ms);
+            }
+            return;
+        }
         let mut to_tell = Vec::new();
         self.judge_gear(faults, at_ms, &mut to_tell, actions);
         if at_ms.rem_euclid(BED_TURNS_MS) == 0 {
@@ -63,7 +79,7 @@ impl Engine {
         if at_ms >= self.today.until_ms {
             self.today = Today::of(&self.calendar, self.garden.place, at_ms);
         }
-        let strikes = |time_ms: Millis| at_ms >= time_ms && at_ms - TURN_MS < time_ms;
+        let strikes = |time_ms: Millis| (at_ms - TURN_MS + 1..=at_ms).contains(&time_ms);
         let look = Look::ALL.into_iter().find(|look| strikes(self.today.looks_ms[*look as usize]));
         let afternoon = strikes(self.today.afternoon_ms);
         let dusk = strikes(self.today.dusk_ms);
@@ -121,14 +137,18 @@ impl Engine {
         let away = self.memory.broker_away.clone();
         let broker = away.map(|(since_ms, words)| Fault::BrokerAway { since_ms, words });
         let broker_away = broker.is_some();
-        self.judge_one_gear("broker", broker, at_ms, to_tell, actions);
+        self.judge_one_gear(BROKER, broker, at_ms, to_tell, actions);
         // When nothing at all comes it is one fault, not a dozen.
         let silent = |fault: &Option<Fault>| matches!(fault, Some(Fault::Silent { .. }));
-        let all_silent = faults.len() >= 3 && faults.iter().all(silent);
+        let all_silent = self.all_silent(at_ms);
         let whole = if all_silent && !broker_away { faults.iter().flatten().next().cloned() } else { None };
         self.judge_one_gear("", whole, at_ms, to_tell, actions);
         let names: Vec<String> = self.garden.probes.iter().map(|probe| probe.name.clone()).collect();
-        for (name, fault) in names.iter().zip(faults) {
+        for (ix, (name, fault)) in names.iter().zip(faults).enumerate() {
+            let heard_ms = self.memory.watches.get(ix).and_then(|watch| watch.heard_ms);
+            if fault.is_none() && heard_ms.is_none_or(|heard_ms| Some(heard_ms) < self.memory.listening_ms) {
+                continue; // it has not had its time yet, and nothing says it works again
+            }
             let covered = (broker_away || all_silent) && silent(&fault);
             let told = self
                 .memory
@@ -140,6 +160,14 @@ impl Engine {
             }
             self.judge_one_gear(name, fault, at_ms, to_tell, actions);
         }
+    }
+
+    /// Nothing at all comes; a sun sensor that is excused at night counts too.
+    fn all_silent(&self, at_ms: Millis) -> bool {
+        let scene = self.scene(at_ms);
+        let mut probes = self.garden.probes.iter().zip(&self.memory.watches);
+        self.garden.probes.len() >= 3
+            && probes.all(|(probe, watch)| matters::gear::is_silent(&scene, probe, watch))
     }
 
     fn judge_one_gear(
@@ -154,7 +182,8 @@ impl Engine {
         if fault.is_none() && !self.memory.matters.contains_key(&id) {
             return;
         }
-        let verdict = matters::gear::judge(&self.scene(at_ms), fault);
+        let told_ms = self.memory.matters.get(&id).and_then(Matter::last_told_ms);
+        let verdict = matters::gear::judge(&self.scene(at_ms), fault, told_ms);
         self.live(id, verdict, at_ms, to_tell, actions);
     }
 
@@ -228,13 +257,17 @@ impl Engine {
         if to_tell.is_empty() {
             return;
         }
+        let claims = to_tell.iter().filter_map(|one| self.memory.matters.get(&one.id)?.claim.as_ref());
+        let written_to: BTreeSet<String> = claims.map(|claim| claim.person.clone()).collect();
         for (id, matter) in &self.memory.matters {
             let soon = matter
                 .claim
                 .as_ref()
                 .is_some_and(|claim| claim.tell_ms <= at_ms + RIDE_ALONG_MS && claim.hold_ms == 0);
             let listed = to_tell.iter().any(|one| one.id == *id);
-            if matter.stand == Stand::Building && soon && !listed {
+            let person = matter.claim.as_ref().map(|claim| claim.person.as_str());
+            let rides = person.is_some_and(|person| written_to.contains(person));
+            if matter.stand == Stand::Building && soon && !listed && rides {
                 to_tell.push(ToTell { id: id.clone(), telling: Telling::First });
             }
         }

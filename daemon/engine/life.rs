@@ -75,6 +75,8 @@ pub struct Matter {
     pub tellings: u8,
     /// When it was last told.
     pub told_ms: Option<Millis>,
+    /// When the round before this one was last told.
+    pub before_ms: Option<Millis>,
     /// The step it was told at.
     pub told_step: u8,
     /// The deadline it was told with.
@@ -100,6 +102,7 @@ impl Default for Matter {
             number: None,
             tellings: 0,
             told_ms: None,
+            before_ms: None,
             told_step: 0,
             told_by_ms: None,
             first_letter: None,
@@ -124,6 +127,11 @@ impl Matter {
     /// Somebody was told and it is not over.
     pub fn is_told(&self) -> bool {
         matches!(self.stand, Stand::Standing | Stand::Seen | Stand::InHand | Stand::Parked)
+    }
+
+    /// When it was last told, in this round or the one before.
+    pub fn last_told_ms(&self) -> Option<Millis> {
+        self.told_ms.or(self.before_ms)
     }
 
     /// Moves to another state; `None` if it is there already.
@@ -194,7 +202,7 @@ impl Matter {
             Stand::Seen => {}
             Stand::InHand => {
                 if now_ms - self.since_ms >= IN_HAND_MS {
-                    turned.from = self.go(Stand::Standing, "the soil does not agree yet", now_ms);
+                    turned.from = self.go(Stand::Standing, "not confirmed after four hours", now_ms);
                 }
             }
             Stand::Parked => {
@@ -226,6 +234,7 @@ impl Matter {
     fn begin(&mut self) {
         self.number = None;
         self.tellings = 0;
+        self.before_ms = self.last_told_ms();
         self.told_ms = None;
         self.told_step = 0;
         self.told_by_ms = None;

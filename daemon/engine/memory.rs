@@ -7,13 +7,14 @@ use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
 use crate::record::{DayRecord, Millis, SavedState};
-use crate::settings::garden::Garden;
+use crate::settings::garden::{Garden, Probe};
 
 use super::Trust;
 use super::book::Book;
 use super::core::Engine;
 use super::facts::Facts;
 use super::foresee::Foresee;
+use super::judge::BROKER;
 use super::life::Matter;
 use super::rain::Gauge;
 use super::telling::{Counters, MatterId};
@@ -41,11 +42,13 @@ pub enum StateError {
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct Memory {
     version: u32,
-    /// Names of the probes in the order of the vectors below.
+    /// Names and kinds of the probes in the order of the vectors below.
     probes: Vec<String>,
     /// Names of the beds in the order of the books.
     beds: Vec<String>,
     pub began_ms: Option<Millis>,
+    /// Since when messages could come.
+    pub listening_ms: Option<Millis>,
     pub next_turn_ms: Millis,
     pub closed_through: Option<NaiveDate>,
     pub derive_from: Option<NaiveDate>,
@@ -63,6 +66,14 @@ pub(super) struct Memory {
     pub counters: Counters,
     /// The broker is away since, with these words.
     pub broker_away: Option<(Millis, String)>,
+}
+
+/// What a probe's memory goes by: its name, and what it measures in which form. A probe of the same name that
+/// measures something else now (counts before its calibration, water after) begins anew.
+fn labels(garden: &Garden) -> Vec<String> {
+    let form = |probe: &Probe| probe.rain.map(|form| format!(" {form:?}")).unwrap_or_default();
+    let label = |probe: &Probe| format!("{} {}{}", probe.name, probe.quantity.kind().key, form(probe));
+    garden.probes.iter().map(label).collect()
 }
 
 /// Maps whose keys are no strings, as a list of pairs.
@@ -94,9 +105,10 @@ impl Memory {
         let n = garden.probes.len();
         Self {
             version: STATE_VERSION,
-            probes: garden.probes.iter().map(|probe| probe.name.clone()).collect(),
+            probes: labels(garden),
             beds: garden.beds.iter().map(|bed| bed.name.clone()).collect(),
             began_ms: None,
+            listening_ms: None,
             next_turn_ms: 0,
             closed_through: None,
             derive_from: None,
@@ -132,8 +144,8 @@ impl Engine {
         }
         let mut old: Memory = serde_json::from_str(&saved.core)?;
         let mut engine = Self::new(garden);
-        for (at, name) in engine.memory.probes.iter().enumerate() {
-            let Some(was) = old.probes.iter().position(|known| known == name) else { continue };
+        for (at, label) in engine.memory.probes.iter().enumerate() {
+            let Some(was) = old.probes.iter().position(|known| known == label) else { continue };
             if let (Some(watch), Some(gauge), Some(trust)) =
                 (old.watches.get(was), old.gauges.get(was), old.trusts.get(was))
             {
@@ -156,20 +168,24 @@ impl Engine {
         old.gauges = std::mem::take(&mut fresh.gauges);
         old.books = std::mem::take(&mut fresh.books);
         *fresh = old;
-        let names: Vec<&str> = engine.garden.probes.iter().map(|probe| probe.name.as_str()).collect();
+        let Engine { garden, memory, hours, .. } = &mut engine;
+        memory.matters.retain(|(_, subject), _| {
+            // Of the whole garden, or of a bed or probe that is still there.
+            let named = || garden.probe_ix(subject).is_some() || garden.bed(subject).is_some();
+            subject.is_empty() || subject == BROKER || named()
+        });
         for (start_ms, json) in &saved.hours {
-            engine.hours.put_back(*start_ms, json, &names)?;
+            hours.put_back(*start_ms, json, &memory.probes)?;
         }
         Ok(engine)
     }
 
     /// What to keep; hours once given are not given again until touched anew.
     pub fn save(&mut self) -> SavedState {
-        let names: Vec<&str> = self.garden.probes.iter().map(|probe| probe.name.as_str()).collect();
         SavedState {
             // Plain data without map keys other than strings and dates cannot fail to become JSON.
             core: serde_json::to_string(&self.memory).unwrap_or_default(),
-            hours: self.hours.take_touched(&names),
+            hours: self.hours.take_touched(&self.memory.probes),
         }
     }
 }

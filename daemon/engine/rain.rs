@@ -32,12 +32,14 @@ impl Gauge {
     /// - Rate: the value times the time since the last reading, one hour at most.
     /// - Daily total: the growth, or the value itself on a new civil day.
     ///
-    /// A reading older than the last one moves no total: its growth is already in a later one.
+    /// A reading older than the last one moves no total: its growth is already in a later one. `so_far_mm` is
+    /// what its hour holds already: many small amounts make no shower that cannot be.
     pub fn amount(
         &mut self,
         form: RainForm,
         value: f64,
         at_ms: Millis,
+        so_far_mm: f64,
         calendar: &Calendar,
     ) -> Result<f64, Doubt> {
         let last = self.last;
@@ -55,7 +57,7 @@ impl Gauge {
             RainForm::DailyTotal => daily_growth(last, value, at_ms, calendar),
         };
         let hours = since_ms.map_or(1.0, |since| (since as f64 / HOUR_MS as f64).max(1.0));
-        if mm > MOST_MM_HOUR * hours {
+        if so_far_mm + mm > MOST_MM_HOUR * hours {
             return Err(Doubt::Burst);
         }
         if in_order {
@@ -85,7 +87,7 @@ mod tests {
 
     fn run(form: RainForm, steps: &[(Millis, f64)]) -> Vec<f64> {
         let mut gauge = Gauge::default();
-        steps.iter().map(|(at, value)| gauge.amount(form, *value, *at, &calendar()).unwrap()).collect()
+        steps.iter().map(|(at, value)| gauge.amount(form, *value, *at, 0.0, &calendar()).unwrap()).collect()
     }
 
     #[test]
@@ -128,9 +130,9 @@ mod tests {
     #[test]
     fn no_shower_brings_more_than_100_mm_in_an_hour() {
         let mut gauge = Gauge::default();
-        assert_eq!(gauge.amount(RainForm::Increment, 300.0, 0, &calendar()), Err(Doubt::Burst));
-        gauge.amount(RainForm::Counter, 10.0, 0, &calendar()).unwrap();
-        assert_eq!(gauge.amount(RainForm::Counter, 900.0, MINUTE_MS, &calendar()), Err(Doubt::Burst));
-        assert_eq!(gauge.amount(RainForm::Counter, 11.0, 2 * MINUTE_MS, &calendar()), Ok(1.0));
+        assert_eq!(gauge.amount(RainForm::Increment, 300.0, 0, 0.0, &calendar()), Err(Doubt::Burst));
+        gauge.amount(RainForm::Counter, 10.0, 0, 0.0, &calendar()).unwrap();
+        assert_eq!(gauge.amount(RainForm::Counter, 900.0, MINUTE_MS, 0.0, &calendar()), Err(Doubt::Burst));
+        assert_eq!(gauge.amount(RainForm::Counter, 11.0, 2 * MINUTE_MS, 0.0, &calendar()), Ok(1.0));
     }
 }

@@ -80,8 +80,8 @@ pub struct Scene<'a> {
     pub foresee: &'a Foresee,
     /// Probes of the patch.
     pub patch: &'a PatchProbes,
-    /// When this garden's record began.
-    pub began_ms: Millis,
+    /// Since when messages could come: the record began, the box was started, the broker came back.
+    pub listening_ms: Millis,
     /// The turn.
     pub now_ms: Millis,
 }

@@ -67,12 +67,15 @@ fn step_limit(quantity: Quantity, rise: bool, minutes: f64) -> Option<f64> {
 impl Watch {
     /// Takes a reading that intake believed or doubted; says whether it is believed now.
     pub fn take(&mut self, quantity: Quantity, reading: &Reading) -> Option<Doubt> {
-        self.hear(reading.arrived_ms);
+        if reading.doubt != Some(Doubt::Retained) {
+            // The broker's kept value says nothing of the probe: it may be dead for weeks.
+            self.hear(reading.arrived_ms);
+        }
         let doubt = reading.doubt.or_else(|| self.judge_step(quantity, reading));
         if let Some(doubt) = doubt {
             // A kept value after our start, or one of unknown time, is nobody's fault.
             if !matches!(doubt, Doubt::Retained | Doubt::ClockUnsure | Doubt::PossibleRepeat) {
-                push_bounded(&mut self.doubted, (reading.arrived_ms, reading.value));
+                self.doubt(reading);
             }
             return Some(doubt);
         }
@@ -89,6 +92,11 @@ impl Watch {
             self.last = Some((reading.at_ms, reading.value));
         }
         None
+    }
+
+    /// Counts a reading that is not believed.
+    pub fn doubt(&mut self, reading: &Reading) {
+        push_bounded(&mut self.doubted, (reading.arrived_ms, reading.value));
     }
 
     fn count_run(&mut self, n: u32) {

@@ -12,7 +12,7 @@ use super::super::calendar::{HOUR_MS, MINUTE_MS};
 use super::super::life::{Claim, Verdict};
 use super::super::people;
 use super::super::watch::Watch;
-use super::super::{Trust, scene::Scene};
+use super::super::{TURN_MS, Trust, scene::Scene};
 
 const DAY_MS: Millis = 24 * HOUR_MS;
 /// Faults that begin together (a node, a power cut) are told together.
@@ -27,14 +27,23 @@ const RUNS_TOO_LONG: f64 = 15.0;
 /// A moisture probe is stuck only if another in the bed has moved by so much meanwhile, m³/m³.
 const SIBLING_MOVED: f64 = 0.02;
 
+/// Nothing has come for so long that it is to be named: with the time that faults are gathered for, three
+/// usual gaps after the last word. While nothing could come (box off, broker away) no time passes for it.
+pub fn is_silent(scene: &Scene<'_>, probe: &Probe, watch: &Watch) -> bool {
+    let heard_ms = watch.heard_ms.or(watch.touched_ms).unwrap_or(scene.listening_ms);
+    let patience_ms = watch.patience_ms(probe.every_s, probe.quantity);
+    scene.now_ms - heard_ms.max(scene.listening_ms) > patience_ms - GATHER_MS - TURN_MS
+}
+
 /// What is wrong with a probe now, if anything, and how far it is believed.
 pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> (Trust, Option<Fault>) {
     let now_ms = scene.now_ms;
     let usual_s = watch.usual_gap_s(probe.every_s, probe.quantity);
-    let heard_ms = watch.heard_ms.or(watch.touched_ms).unwrap_or(scene.began_ms);
-    let patience_ms = watch.patience_ms(probe.every_s, probe.quantity);
-    let excused = probe.quantity == Quantity::SolarRadiation && scene.dark_within(patience_ms);
-    if now_ms - heard_ms > patience_ms && !excused {
+    let excused = || {
+        let patience_ms = watch.patience_ms(probe.every_s, probe.quantity);
+        probe.quantity == Quantity::SolarRadiation && scene.dark_within(patience_ms)
+    };
+    if is_silent(scene, probe, watch) && !excused() {
         return (Trust::Missing, Some(Fault::Silent { last_ms: watch.heard_ms, usual_s }));
     }
     let day_ago = now_ms - DAY_MS;
@@ -77,8 +86,8 @@ fn stuck(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Option<F
     moved.then_some(Fault::Stuck { value, hours })
 }
 
-/// The verdict on one probe.
-pub fn judge(scene: &Scene<'_>, fault: Option<Fault>) -> Verdict {
+/// The verdict on one probe; `told_ms` is when its faults were last told of.
+pub fn judge(scene: &Scene<'_>, fault: Option<Fault>, told_ms: Option<Millis>) -> Verdict {
     let Some(fault) = fault else {
         return Verdict::Quiet { why: "it reads well again".to_owned(), withdraw: false };
     };
@@ -87,11 +96,13 @@ pub fn judge(scene: &Scene<'_>, fault: Option<Fault>) -> Verdict {
         Fault::Silent { .. } | Fault::Unreadable { .. } => GATHER_MS,
         _ => 0,
     };
-    claim(scene, fault, hold_ms)
+    claim(scene, fault, hold_ms, told_ms)
 }
 
-/// A claim for the grower, told outside the quiet hours and once more each morning.
-fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis) -> Verdict {
+/// A claim for the grower, told outside the quiet hours, and at most once a day of a probe that comes and
+/// goes.
+fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis, told_ms: Option<Millis>) -> Verdict {
+    let earliest_ms = told_ms.map_or(scene.now_ms, |told_ms| scene.now_ms.max(told_ms + DAY_MS));
     let Some(person) = scene.grower() else { return Verdict::Unknown };
     Verdict::Claim(Box::new(Claim {
         why: why(&fault, scene),
@@ -101,7 +112,7 @@ fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis) -> Verdict {
         content: Content::Gear { fault },
         step: 0,
         hold_ms,
-        tell_ms: people::out_of_quiet(scene.garden, scene.calendar, scene.now_ms),
+        tell_ms: people::out_of_quiet(scene.garden, scene.calendar, earliest_ms),
         repeat_after_ms: 3 * DAY_MS,
         person: person.name.clone(),
     }))
