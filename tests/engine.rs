@@ -5,12 +5,16 @@
 //! beside it; times are those of the garden's clock. Past faults are tests with their story.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
 
+#[path = "engine/book.rs"]
+mod book;
 #[path = "engine/days.rs"]
 mod days;
 #[path = "engine/gear.rs"]
 mod gear;
 #[path = "engine/memory.rs"]
 mod memory;
+#[path = "engine/season.rs"]
+mod season;
 #[path = "engine/sim.rs"]
 mod sim;
 #[path = "engine/turns.rs"]

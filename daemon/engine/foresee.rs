@@ -86,6 +86,10 @@ impl Memory {
         let mut forecaster = self.wake(fresh);
         if forecaster.learn(case, came_c).is_ok() {
             (self.rows, self.errors_c) = (forecaster.rows, forecaster.errors_c);
+            // Thousandths of a degree: the state is written every hour, and no thermometer knows more.
+            for value in self.rows.iter_mut().chain(&mut self.errors_c) {
+                *value = (*value * 1000.0).round() / 1000.0;
+            }
         }
     }
 }

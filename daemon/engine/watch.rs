@@ -12,7 +12,7 @@ use super::calendar::{HOUR_MS, MINUTE_MS};
 /// Gaps remembered to learn a probe's rhythm.
 const GAPS: usize = 15;
 /// Doubted and unreadable messages remembered, at most.
-const DOUBTS: usize = 64;
+const DOUBTS: usize = 24;
 /// Finished runs of one value that make the usual one.
 const RUNS: u32 = 30;
 /// The usual run before any was seen, readings.

@@ -5,7 +5,7 @@
 //! the fruit's splitting time after three dry days it is spread over days. Marks: FAO-56 ch. 8; the refill
 //! share and the windows are the project's judgement.
 
-use crate::record::{Content, MatterKey, Millis, Urgency};
+use crate::record::{Content, MatterKey, Millis, Stand, Urgency};
 use crate::settings::garden::Bed;
 
 use super::super::calendar::HOUR_MS;
@@ -20,6 +20,8 @@ pub const KEY: MatterKey = MatterKey::Water;
 const ARRIVING_MS: Millis = 3 * HOUR_MS;
 /// A told matter is over when the depletion has come back under this share of the refill mark.
 const OVER_SHARE: f64 = 0.6;
+/// A bed that is due stays so down to this share of the marks: an estimate sways from hour to hour.
+const STAYS_DUE_SHARE: f64 = 0.95;
 /// A told step is left under this share of its mark.
 const STEP_LEFT_SHARE: f64 = 0.85;
 /// Dry days after which a dose is spread while the fruit may split.
@@ -51,7 +53,9 @@ pub fn judge(
     let hot =
         |at_ms| scene.carried(estimate, estimate.use_hot_mm, at_ms) - routine_mm(scene, bed, estimate, at_ms);
     let marks = &estimate.marks;
-    let due = hot(window.to_ms) >= marks.refill_mm || hot(next.from_ms) >= marks.raw_mm;
+    let stays = matter.is_told() || matter.stand == Stand::Building;
+    let lean = if stays { STAYS_DUE_SHARE } else { 1.0 };
+    let due = hot(window.to_ms) >= lean * marks.refill_mm || hot(next.from_ms) >= lean * marks.raw_mm;
     let told_for_now = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms);
     if held || !due {
         // While the window it was told for is open, it takes more than a little rain to call the work off;

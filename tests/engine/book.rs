@@ -1,0 +1,178 @@
+//! What is not known stays unknown, and nothing that comes in makes a figure that is none.
+
+use proptest::prelude::*;
+use rindwatch::daybook::Entry;
+use rindwatch::engine::{Engine, Event};
+use rindwatch::record::{
+    Content, DayRecord, Doubt, Guess, LetterDraft, MatterKey, ProbeIx, Reading, SavedState,
+};
+
+use super::sim::*;
+
+fn figures(day: &DayRecord) -> Vec<Option<f64>> {
+    let value = serde_json::to_value(day).unwrap();
+    value.as_object().unwrap().values().map(serde_json::Value::as_f64).collect()
+}
+
+#[test]
+fn what_no_probe_measures_is_none() {
+    let mut sim = Sim::new(garden(&[HEAD, BED, &three()]), "2027-07-01", "00:00");
+    sim.run_days(4);
+    for day in sim.days() {
+        assert_eq!((day.rh_mean_pct, day.wind_mean_m_s, day.solar_mj_m2), (None, None, None));
+        assert_eq!((day.heat_dh_c, day.gdd_air_c.is_some()), (None, true), "{day:?}");
+        for guess in [Guess::Air, Guess::Sun, Guess::Wind, Guess::Humidity] {
+            assert!(day.guessed.contains(&guess), "{guess:?}");
+        }
+        assert!(!day.guessed.contains(&Guess::Soil));
+    }
+    // Without any probe but a gauge: no soil, no air, no book, no letter but of gear.
+    let only = probe("gauge", "rain", "mm", "form = \"increment\"");
+    let mut sim = Sim::new(garden(&[HEAD, BED, &only]), "2027-07-01", "00:00");
+    sim.run_days(6);
+    for day in sim.days() {
+        assert_eq!(day.rain_mm, Some(0.0));
+        let unknown =
+            [day.air_min_c, day.soil_mean_c, day.depletion_mm, day.share_used, day.etc_mm, day.coldest_c];
+        assert_eq!(unknown, [None; 6]);
+    }
+    let view = &sim.engine.survey(sim.now_ms).beds[0];
+    assert!(view.share_used.is_none() && view.litres_to_full.is_none() && view.cover_days.is_none());
+    assert!(sim.letters().is_empty());
+}
+
+#[test]
+fn a_day_of_which_half_is_missing_claims_no_extremes_and_says_its_share() {
+    let mut sim = Sim::new(garden(&[HEAD, BED, &full()]), "2027-07-01", "00:00");
+    sim.run_to("2027-07-03", "00:00");
+    let names: Vec<String> = sim.garden.probes.iter().map(|probe| probe.name.clone()).collect();
+    sim.silent = names;
+    sim.run_to("2027-07-03", "11:59");
+    sim.silent.clear();
+    sim.run_to("2027-07-04", "01:00");
+    let day = *sim.days().iter().rfind(|day| day.date == date("2027-07-03")).unwrap();
+    assert!((day.data_share.unwrap() - 0.5).abs() < 0.05, "{:?}", day.data_share);
+    assert_eq!((day.air_max_c, day.soil_max_c, day.solar_mj_m2), (None, None, None));
+    // A day of which nothing came.
+    sim.silent = sim.garden.probes.iter().map(|probe| probe.name.clone()).collect();
+    sim.run_to("2027-07-07", "01:00");
+    let day = *sim.days().iter().rfind(|day| day.date == date("2027-07-06")).unwrap();
+    assert_eq!((day.data_share, day.rain_mm, day.coldest_c), (Some(0.0), None, None));
+}
+
+#[test]
+fn a_raw_probe_lets_the_book_begin_with_the_first_soaking_and_asks_for_the_finger() {
+    let raw = three().replace("unit = \"m3/m3\"", "unit = \"counts\"");
+    let mut sim = Sim::new(garden(&[HEAD, BED, &raw]), "2027-07-01", "00:00");
+    sim.run_days(4);
+    assert!(sim.engine.survey(sim.now_ms).beds[0].share_used.is_none());
+    assert!(sim.told(MatterKey::Water).is_empty());
+    sim.pour("long", 210.0);
+    sim.enter(Entry::Watered { bed: "long".into(), litres: 210.0 });
+    sim.run_until(sim.now_ms + HOUR);
+    let view = sim.engine.survey(sim.now_ms).beds[0].clone();
+    assert!(view.share_used.unwrap() < 0.1 && view.rests_on.contains("rough"), "{view:?}");
+    sim.run_days(6);
+    let told = sim.told(MatterKey::Water);
+    assert!(!told.is_empty());
+    let Content::Water { book_alone, .. } = told[0].2.content else { panic!() };
+    assert!(book_alone);
+    assert!(told[0].2.evidence.guesses.iter().any(|words| words.contains("feel the soil at 10 cm")));
+}
+
+#[derive(Debug, Clone)]
+enum Blow {
+    Reading { probe: usize, value: f64, late_ms: i64, doubted: bool },
+    Entry(Entry),
+    Pass(i64),
+    Restart,
+}
+
+fn wild() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        4 => -80.0f64..120.0,
+        2 => 0.0f64..1.0,
+        1 => Just(0.0),
+        1 => Just(-127.0),
+        1 => -1e6f64..1e6,
+        1 => prop::num::f64::NORMAL,
+    ]
+}
+
+fn blow() -> impl Strategy<Value = Blow> {
+    let bed = || "long".to_owned();
+    prop_oneof![
+        12 => (0usize..7, wild(), prop_oneof![Just(0i64), 0..20 * DAY], any::<bool>())
+            .prop_map(|(probe, value, late_ms, doubted)| Blow::Reading { probe, value, late_ms, doubted }),
+        1 => (0.0f64..1e5).prop_map(move |litres| Blow::Entry(Entry::Watered { bed: bed(), litres })),
+        1 => (0.01f64..1000.0).prop_map(move |area_m2| Blow::Entry(Entry::Leafed { bed: bed(), area_m2 })),
+        1 => (0.1f64..1000.0).prop_map(move |area_m2| Blow::Entry(Entry::Rooted { bed: bed(), area_m2 })),
+        1 => (0.0f64..500.0).prop_map(|depth_mm| Blow::Entry(Entry::Rain { depth_mm })),
+        1 => (1u32..9).prop_map(|task| Blow::Entry(Entry::Done { task })),
+        6 => (0i64..8 * HOUR).prop_map(Blow::Pass),
+        2 => (0i64..40 * DAY).prop_map(Blow::Pass),
+        1 => (0i64..250 * DAY).prop_map(Blow::Pass),
+        1 => Just(Blow::Restart),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 48, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Any readings intake may hand on, gaps of days, jumps of months, restarts: every figure is finite, and
+    /// what is saved can be loaded.
+    #[test]
+    fn whatever_comes_every_figure_is_a_figure(blows in prop::collection::vec(blow(), 1..160)) {
+        let garden = garden(&[HEAD, BED, &full()]);
+        let mut sim = Sim::new(std::sync::Arc::clone(&garden), "2027-06-20", "00:00");
+        sim.run_days(1);
+        let mut saved = Vec::new();
+        for blow in blows {
+            match blow {
+                Blow::Reading { probe, value, late_ms, doubted } => {
+                    let kind = garden.probes[probe].quantity.kind();
+                    let plausible = (kind.low..=kind.high).contains(&value);
+                    let doubt = (doubted || !plausible).then_some(Doubt::OutOfRange);
+                    let now_ms = sim.now_ms + 7 * MINUTE;
+                    let reading = Reading {
+                        probe: ProbeIx(u16::try_from(probe).unwrap()),
+                        at_ms: now_ms - late_ms,
+                        arrived_ms: now_ms,
+                        value,
+                        own_time: true,
+                        doubt,
+                    };
+                    sim.handle_at(Event::Reading(reading), now_ms);
+                }
+                Blow::Entry(entry) => {
+                    sim.enter(entry);
+                }
+                Blow::Pass(ms) => {
+                    sim.handle_at(Event::Turn, sim.now_ms + ms);
+                }
+                Blow::Restart => {
+                    let state = sim.engine.save();
+                    saved.extend(state.hours);
+                    let state = SavedState { core: state.core, hours: saved.clone() };
+                    let engine = Engine::load(std::sync::Arc::clone(&garden), &state);
+                    prop_assert!(engine.is_ok(), "{:?}", engine.err());
+                    sim.engine = engine.unwrap();
+                }
+            }
+        }
+        for day in sim.days() {
+            let text = format!("{day:?}");
+            prop_assert!(!text.contains("NaN") && !text.contains("inf"), "{text}");
+            prop_assert!(day.data_share.is_none_or(|share| (0.0..=1.0).contains(&share)), "{text}");
+            prop_assert!(day.share_used.is_none_or(|share| (0.0..=1.0).contains(&share)), "{text}");
+            prop_assert!(figures(day).iter().flatten().all(|figure| figure.abs() < 1e5), "{text}");
+        }
+        for letter in sim.letters() {
+            let text = serde_json::to_string(letter).unwrap();
+            let back: Result<LetterDraft, _> = serde_json::from_str(&text);
+            prop_assert!(back.is_ok_and(|back| back == *letter), "{text}");
+        }
+        let view = format!("{:?}", sim.engine.survey(sim.now_ms));
+        prop_assert!(!view.contains("NaN") && !view.contains("inf"), "{view}");
+    }
+}
