@@ -304,7 +304,7 @@ fn a_bed_that_must_not_be_watered_is_not_asked_water_for() {
     let bed = BED.replace("planted = 2027-05-20", "planted = 2027-05-20\npollinated = 2027-06-20");
     for rain_mm in [21.0, 26.0, 32.0, 40.0] {
         let mut sim = Sim::new(garden(&[HEAD, &bed, &full()]), "2027-07-10", "00:00");
-        sim.run_days(4);
+        sim.run_days(7);
         for _ in 0..3 {
             sim.water("long", 20.0); // an answer: it is asked for again
             sim.run_days(1);
