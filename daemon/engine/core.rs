@@ -103,6 +103,9 @@ impl Engine {
             // A probe new to the settings is given its time from here on.
             watch.touched_ms.get_or_insert(now_ms);
         }
+        if self.memory.next_turn_ms - now_ms > TURN_MS || self.hours.newest_ms() > now_ms + 24 * HOUR_MS {
+            self.set_back(now_ms);
+        }
         let was_off = now_ms - self.memory.next_turn_ms > OFF_MS;
         while self.memory.next_turn_ms <= now_ms {
             let at_ms = self.memory.next_turn_ms;
@@ -113,6 +116,31 @@ impl Engine {
             }
             self.turn(at_ms, tells, actions);
         }
+    }
+
+    /// A run whose clock stood ahead has left days, turns and hours that have not come yet. They are forgotten:
+    /// kept, they would silence everything until then.
+    fn set_back(&mut self, now_ms: Millis) {
+        let today = self.calendar.date(now_ms);
+        let memory = &mut self.memory;
+        memory.next_turn_ms = memory.next_turn_ms.min(now_ms - now_ms.rem_euclid(TURN_MS) + TURN_MS);
+        memory.closed_through =
+            memory.closed_through.map(|closed| closed.min(super::calendar::previous_day(today)));
+        memory.listening_ms = Some(now_ms);
+        memory.derive_from = None;
+        memory.days.retain(|day| day.date < today);
+        memory.records.retain(|date, _| *date < today);
+        memory.matters.retain(|_, matter| {
+            matter.since_ms <= now_ms && matter.last_told_ms().is_none_or(|told_ms| told_ms <= now_ms)
+        });
+        for book in &mut memory.books {
+            book.midnights.retain(|_, balance| balance.at_ms <= now_ms);
+        }
+        for watch in &mut memory.watches {
+            watch.start_anew(now_ms);
+        }
+        self.hours.forget_after(now_ms);
+        self.today = Today::default();
     }
 
     fn take_reading(&mut self, reading: &Reading, actions: &mut Vec<Action>) {

@@ -105,6 +105,21 @@ impl Hours {
         true
     }
 
+    /// Start of the newest hour.
+    pub fn newest_ms(&self) -> Millis {
+        self.newest_ms
+    }
+
+    /// Forgets the hours that start after `now_ms`.
+    pub fn forget_after(&mut self, now_ms: Millis) {
+        for hours in &mut self.probes {
+            hours.retain(|(start, _)| *start <= now_ms);
+        }
+        self.touched.retain(|start| *start <= now_ms);
+        let newest = self.probes.iter().filter_map(|hours| hours.back()).map(|(start, _)| *start);
+        self.newest_ms = newest.max().unwrap_or(Millis::MIN);
+    }
+
     fn drop_old(&mut self) {
         let oldest = self.newest_ms - HOURS_KEPT_MS;
         for hours in &mut self.probes {

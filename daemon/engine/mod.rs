@@ -3,7 +3,8 @@
 //! The engine never asks the time, never reads a file, never sends. The same events at the same times
 //! give the same actions, live and in a replay, on a desk and on the board. Whatever hangs on time alone
 //! is decided at whole *turns* of [`TURN_MS`]: before an event is looked at, every turn up to its time
-//! has been taken, so it makes no difference whether the shell calls often or seldom.
+//! has been taken, so it makes no difference whether the shell calls often or seldom. Only a gap of over two
+//! hours counts as the box having been off: its days are closed, and what was due then is no letter now.
 
 mod book;
 mod calendar;

@@ -11,6 +11,9 @@ use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
 /// International Soil Moisture Network (Dorigo et al. 2013, Vadose Zone J. 12(3)).
 pub const MOST_MM_HOUR: f64 = 100.0;
 
+/// No more of such hours are believed at once, however long nothing was heard: 1000 mm.
+const LONGEST_SHOWER_H: f64 = 10.0;
+
 /// A rate stands for at most this long.
 const LONGEST_RATE_MS: Millis = HOUR_MS;
 
@@ -56,7 +59,7 @@ impl Gauge {
             },
             RainForm::DailyTotal => daily_growth(last, value, at_ms, calendar),
         };
-        let hours = since_ms.map_or(1.0, |since| (since as f64 / HOUR_MS as f64).max(1.0));
+        let hours = since_ms.map_or(1.0, |since| since as f64 / HOUR_MS as f64).clamp(1.0, LONGEST_SHOWER_H);
         if so_far_mm + mm > MOST_MM_HOUR * hours {
             return Err(Doubt::Burst);
         }
@@ -131,6 +134,10 @@ mod tests {
     fn no_shower_brings_more_than_100_mm_in_an_hour() {
         let mut gauge = Gauge::default();
         assert_eq!(gauge.amount(RainForm::Increment, 300.0, 0, 0.0, &calendar()), Err(Doubt::Burst));
+        // Nor 1001 after a winter without a word.
+        let mut old = Gauge { last: Some((0, 0.0)) };
+        let spring = 4000 * HOUR_MS;
+        assert_eq!(old.amount(RainForm::Increment, 1001.0, spring, 0.0, &calendar()), Err(Doubt::Burst));
         gauge.amount(RainForm::Counter, 10.0, 0, 0.0, &calendar()).unwrap();
         assert_eq!(gauge.amount(RainForm::Counter, 900.0, MINUTE_MS, 0.0, &calendar()), Err(Doubt::Burst));
         assert_eq!(gauge.amount(RainForm::Counter, 11.0, 2 * MINUTE_MS, 0.0, &calendar()), Ok(1.0));

@@ -117,6 +117,39 @@ fn counts_of_before_a_calibration_are_not_water() {
     assert!((seen - sim.depletion_mm[0]).abs() < 6.0, "{seen} for {}", sim.depletion_mm[0]);
 }
 
+/// For an evening the clock had stood two months ahead. With the right time back, no day was closed, no reading
+/// kept and no letter written for two months.
+#[test]
+fn a_clock_that_stood_ahead_silences_nothing() {
+    let garden = garden(&[HEAD, BED, &full()]);
+    let mut sim = Sim::new(Arc::clone(&garden), "2027-07-01", "00:00");
+    sim.run_to("2027-07-02", "12:00");
+    let right_ms = sim.now_ms;
+    sim.run_until(right_ms + 60 * DAY + HOUR);
+    sim.now_ms = right_ms + 60 * DAY;
+    let mut hours = sim.engine.save().hours;
+    restart(&mut sim, &garden);
+    sim.now_ms = right_ms + HOUR;
+    sim.depletion_mm[0] = 8.0;
+    let (days, letters) = (sim.days().len(), sim.letters().len());
+    for day in 1..=6 {
+        sim.run_days(1);
+        // Every start brings back what the store has, the hours of the wrong time too.
+        let saved = sim.engine.save();
+        hours.retain(|(start, _)| saved.hours.iter().all(|(other, _)| other != start));
+        hours.extend(saved.hours);
+        sim.engine =
+            Engine::load(Arc::clone(&garden), &SavedState { core: saved.core, hours: hours.clone() })
+                .unwrap();
+        let closed = sim.days()[days..].to_vec();
+        assert_eq!(closed.len(), day);
+        assert!(day < 3 || closed.last().unwrap().air_max_c.is_some(), "{:?}", closed.last());
+    }
+    assert!(sim.letters()[letters..].iter().any(|one| one.tasks[0].matter == MatterKey::Water));
+    let seen = sim.engine.survey(sim.now_ms).beds[0].depletion_mm.unwrap().0;
+    assert!((seen - sim.depletion_mm[0]).abs() < 8.0, "{seen} for {}", sim.depletion_mm[0]);
+}
+
 #[test]
 fn a_second_bed_begins_its_own_book() {
     let one = garden(&[HEAD, BED, &three()]);
