@@ -19,6 +19,10 @@ const RUNS: u32 = 30;
 const FIRST_RUN: f64 = 2.0;
 /// So many steps in a row that agree with each other are a new level, not spikes.
 const NEW_LEVEL: u8 = 3;
+/// Soil moisture falls by no more than this between two readings at once, and over an hour or more, m³/m³.
+const FALL: (f64, f64) = (0.10, 0.20);
+/// A fall to within this of where the soil stood before a leap is its end, m³/m³, and for so long.
+const LEAP_ENDS: (f64, Millis) = (0.03, 24 * HOUR_MS);
 
 /// What is remembered of a probe.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
@@ -44,6 +48,9 @@ pub struct Watch {
     pub unreadable_why: String,
     /// A step that is waiting for others to agree: value and how many.
     step: Option<(f64, u8)>,
+    /// When soil moisture last rose by more in one reading than it may fall, and what it was before.
+    #[serde(default)]
+    leap: Option<(Millis, f64)>,
     /// The probe goes by epochs of its own: moved or new battery at.
     pub touched_ms: Option<Millis>,
 }
@@ -53,13 +60,14 @@ pub struct Watch {
 /// Soil temperature 5 °C in ten minutes (one-wire spikes: common practice, no source), and no more than
 /// 8 °C however long within an hour; air 4 °C in ten minutes (from memory) up to 20 °C; soil moisture may
 /// fall by 0.10 m³/m³ at most between readings (published step limit, Scientific Data 2025, s41597-025-05441-7,
-/// table 4); a rise is water and always believed.
+/// table 4), and where they lie an hour apart by 0.20 (judgement: thawed ground that freezes or drains fell by
+/// 0.11 in a measured hour); a rise is water and always believed.
 fn step_limit(quantity: Quantity, rise: bool, minutes: f64) -> Option<f64> {
     let tens = (minutes / 10.0).max(1.0);
     match quantity {
         Quantity::SoilTemperature => Some((5.0 * tens).min(8.0)),
         Quantity::AirTemperature => Some((4.0 * tens).min(20.0)),
-        Quantity::SoilMoisture if !rise => Some(0.10),
+        Quantity::SoilMoisture if !rise => Some((FALL.0 * minutes / 30.0).clamp(FALL.0, FALL.1)),
         _ => None,
     }
 }
@@ -80,6 +88,10 @@ impl Watch {
             return Some(doubt);
         }
         if self.last.is_none_or(|(last_ms, _)| reading.at_ms >= last_ms) {
+            let before = self.last.filter(|(_, last)| reading.value - last > FALL.0);
+            if let (Quantity::SoilMoisture, Some((_, last))) = (quantity, before) {
+                self.leap = Some((reading.at_ms, last));
+            }
             self.same = match (self.last, self.same) {
                 (Some((_, value)), Some((since, n))) if value == reading.value => {
                     Some((since, n.saturating_add(1)))
@@ -137,7 +149,7 @@ impl Watch {
         }
         let minutes = apart_ms as f64 / MINUTE_MS as f64;
         let limit = step_limit(quantity, reading.value > last, minutes)?;
-        if (reading.value - last).abs() <= limit {
+        if (reading.value - last).abs() <= limit || self.ends_leap(reading) {
             self.step = None;
             return None;
         }
@@ -151,6 +163,14 @@ impl Watch {
         }
         self.step = Some((reading.value, agreeing));
         Some(Doubt::Step)
+    }
+
+    /// The reading is back where the soil stood before a leap of less than a day ago: it was no water, and
+    /// what comes after it is as good as what came before.
+    fn ends_leap(&self, reading: &Reading) -> bool {
+        self.leap.is_some_and(|(at_ms, before)| {
+            reading.at_ms - at_ms <= LEAP_ENDS.1 && (reading.value - before).abs() <= LEAP_ENDS.0
+        })
     }
 
     /// A message of this probe could not be read.
@@ -193,6 +213,7 @@ impl Watch {
     pub fn start_anew(&mut self, at_ms: Millis) {
         self.same = None;
         self.step = None;
+        self.leap = None;
         self.doubted.clear();
         self.unreadable.clear();
         self.touched_ms = Some(at_ms);
@@ -240,6 +261,32 @@ mod tests {
         assert_eq!(watch.take(Quantity::SoilMoisture, &reading(0, 0.15)), None);
         assert_eq!(watch.take(Quantity::SoilMoisture, &reading(5, 0.42)), None);
         assert_eq!(watch.take(Quantity::SoilMoisture, &reading(10, 0.05)), Some(Doubt::Step));
+    }
+
+    /// Met in a measured winter: a probe read 45 % for twenty hours, then 4.9 % as before, and the first two
+    /// good readings after it were doubted.
+    #[test]
+    fn the_end_of_a_false_plateau_is_believed_at_once() {
+        let plateau = |hours: i64| {
+            let mut watch = Watch::default();
+            let mut hourly = |hour, value| watch.take(Quantity::SoilMoisture, &reading(60 * hour, value));
+            assert_eq!(hourly(0, 0.048), None);
+            assert!((1..=hours).all(|hour| hourly(hour, 0.45).is_none()));
+            [hourly(hours + 1, 0.049), hourly(hours + 2, 0.05)]
+        };
+        assert_eq!(plateau(20), [None, None]);
+        assert_eq!(plateau(30), [Some(Doubt::Step); 2], "after more than a day the plateau is the soil");
+    }
+
+    /// Met in a measured winter: thawed ground fell from 42.3 to 31.8 % in an hour, and from 40.4 to 29.0 %,
+    /// and stayed there; the first two readings of each fall were doubted.
+    #[test]
+    fn an_hour_brings_more_than_a_few_minutes() {
+        for (minutes, doubt) in [(60, None), (10, Some(Doubt::Step))] {
+            let mut watch = Watch::default();
+            assert_eq!(watch.take(Quantity::SoilMoisture, &reading(0, 0.404)), None);
+            assert_eq!(watch.take(Quantity::SoilMoisture, &reading(minutes, 0.29)), doubt);
+        }
     }
 
     #[test]
