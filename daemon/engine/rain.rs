@@ -29,8 +29,9 @@ pub struct Gauge {
 impl Gauge {
     /// The millimetres that a reading stands for, or why it is not believed.
     ///
-    /// - Counter: the growth since the last one; a total that fell means the node began anew, and the
-    ///   new total is the growth. The first total ever seen stands for nothing: it is history.
+    /// - Counter: the growth since the last one; a total that fell to half or less means the node began anew,
+    ///   and the new total is the growth. One that fell by less ran backwards: it is not believed, and the
+    ///   next grows from it. The first total ever seen stands for nothing: it is history.
     /// - Increment: the value.
     /// - Rate: the value times the time since the last reading, one hour at most.
     /// - Daily total: the growth, or the value itself on a new civil day.
@@ -52,12 +53,17 @@ impl Gauge {
             RainForm::Increment => value,
             _ if !in_order => 0.0,
             RainForm::Rate => value * since_ms.unwrap_or(0).min(LONGEST_RATE_MS) as f64 / HOUR_MS as f64,
-            RainForm::Counter => match last {
-                None => 0.0,
-                Some((_, total)) if value >= total => value - total,
-                Some(_) => value,
-            },
-            RainForm::DailyTotal => daily_growth(last, value, at_ms, calendar),
+            RainForm::Counter | RainForm::DailyTotal => {
+                let growth = match form {
+                    RainForm::Counter => last.map_or(Some(0.0), |(_, total)| growth(total, value)),
+                    _ => daily_growth(last, value, at_ms, calendar),
+                };
+                let Some(mm) = growth else {
+                    self.last = Some((at_ms, value));
+                    return Err(Doubt::Step);
+                };
+                mm
+            }
         };
         let hours = since_ms.map_or(1.0, |since| since as f64 / HOUR_MS as f64).clamp(1.0, LONGEST_SHOWER_H);
         if so_far_mm + mm > MOST_MM_HOUR * hours {
@@ -70,14 +76,20 @@ impl Gauge {
     }
 }
 
-fn daily_growth(last: Option<(Millis, f64)>, value: f64, at_ms: Millis, calendar: &Calendar) -> f64 {
-    let Some((last_ms, total)) = last else { return 0.0 };
+/// From a total to the next; `None` if it ran backwards. A node that began anew has counted little since
+/// (half of the old total: judgement).
+fn growth(total: f64, value: f64) -> Option<f64> {
+    if value >= total { Some(value - total) } else { (value <= total / 2.0).then_some(value) }
+}
+
+fn daily_growth(last: Option<(Millis, f64)>, value: f64, at_ms: Millis, calendar: &Calendar) -> Option<f64> {
+    let Some((last_ms, total)) = last else { return Some(0.0) };
     let midnight = calendar.day_start(calendar.date(at_ms));
     if last_ms >= midnight {
-        return if value >= total { value - total } else { value };
+        return growth(total, value);
     }
     let not_yet_set_back = value == total && at_ms - midnight < MIDNIGHT_SLACK_MS;
-    if not_yet_set_back { 0.0 } else { value }
+    Some(if not_yet_set_back { 0.0 } else { value })
 }
 
 #[cfg(test)]
@@ -94,12 +106,26 @@ mod tests {
     }
 
     #[test]
-    fn a_counter_that_runs_backwards_began_anew() {
+    fn a_counter_that_falls_to_little_began_anew() {
         let hour = HOUR_MS;
         assert_eq!(
             run(RainForm::Counter, &[(0, 80.0), (hour, 82.0), (2 * hour, 1.5), (3 * hour, 2.0)]),
             [0.0, 2.0, 1.5, 0.5]
         );
+    }
+
+    /// Found when bad input was sent over the wire: a total of 12.0 mm that fell to 11.5 was taken for a node
+    /// that had begun anew, and brought 11.5 mm of rain.
+    #[test]
+    fn a_total_that_runs_backwards_is_doubted_and_brings_no_rain() {
+        for form in [RainForm::Counter, RainForm::DailyTotal] {
+            let mut gauge = Gauge::default();
+            let mut amount = |minute, value| gauge.amount(form, value, minute * MINUTE_MS, 0.0, &calendar());
+            assert_eq!(amount(0, 10.0), Ok(0.0));
+            assert_eq!(amount(10, 12.0), Ok(2.0));
+            assert_eq!(amount(20, 11.5), Err(Doubt::Step));
+            assert_eq!(amount(30, 12.5), Ok(1.0));
+        }
     }
 
     #[test]
