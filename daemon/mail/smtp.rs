@@ -144,7 +144,9 @@ async fn hand_over(
     connection.command(Mail::new(Some(from), Vec::new())).await.map_err(|error| (error, Stage::Sender))?;
     connection.command(Rcpt::new(to, Vec::new())).await.map_err(|error| (error, Stage::Letter))?;
     connection.command(Data).await.map_err(|error| (error, Stage::Letter))?;
-    connection.message(eml).await.map_err(|error| (error, Stage::Letter))?;
+    // The library ends the last line itself (RFC 5321, 4.1.1.4); with ours the letter would grow by a blank one.
+    let unended = eml.strip_suffix(b"\r\n").unwrap_or(eml);
+    connection.message(unended).await.map_err(|error| (error, Stage::Letter))?;
     Ok(())
 }
 
