@@ -4,6 +4,8 @@ use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
 use std::time::Duration;
 
+use rindwatch::record::Doubt;
+
 use crate::child::wait_until;
 use crate::daemon::{Daemon, timed, two_hours_ago_ms};
 use crate::mosquitto::Mosquitto;
@@ -108,40 +110,77 @@ fn a_store_that_cannot_be_written_for_a_while_loses_nothing() {
     assert!(daemon.status().store.is_none());
 }
 
+/// What stands between good readings, and a part of the reason it is refused for. A payload that means
+/// something to nobody must never become a reading.
+fn garbage() -> Vec<(&'static str, Vec<u8>, &'static str)> {
+    let deep = "[".repeat(1000) + &"]".repeat(1000);
+    let timed = |time: &str| format!(r#"{{"t": {time}, "v": 18}}"#).into_bytes();
+    vec![
+        ("bed/1", b"".into(), "empty"),
+        ("bed/1", b"{".into(), "not JSON"),
+        ("bed/1", b"NaN".into(), "not JSON"),
+        ("bare", b"NaN".into(), "not a number"),
+        ("bare", b"inf".into(), "not a number"),
+        ("bed/1", b"\xff\xfe\x00".into(), "not UTF-8"),
+        ("bare", b"\xff\xfe\x00".into(), "not UTF-8"),
+        ("bed/1", b"nothing".into(), "not JSON"),
+        ("bed/1", timed("\"soon\""), "is not a number of milliseconds"),
+        // 1970, and 2106: clocks that were never set, or ran over.
+        ("bed/1", timed("0"), "1970-01-01T00:00:00Z, before 2020"),
+        ("bed/1", timed("4294967295000"), "2106-02-07T06:28:15Z, more than a day after"),
+        ("bed/1", b"{\"v\": 18}".into(), "nothing stands at /t"),
+        ("bed/1", b"{\"t\": 1e400, \"v\": 1e400}".into(), "number out of range"),
+        ("bed/1", deep.into(), "recursion limit"),
+        ("bed/1", vec![b'['; 60_000], "recursion limit"),
+        ("bare", vec![b'9'; 100_000], "at most 65536"),
+        ("bare", b"18 mm".into(), "in mm, but the probe is set in C"),
+        ("bare", b"64 F".into(), "in F, but the probe is set in C"),
+        ("gauge", b"3 hPa".into(), "no unit we know"),
+    ]
+}
+
 #[test]
 fn garbage_is_refused_and_the_rest_is_taken() {
     let Some(broker) = Mosquitto::start("") else { return };
     let mut daemon = Daemon::new(broker.port, "", 1);
     daemon.start();
-    let deep = "[".repeat(1000) + &"]".repeat(1000);
-    let garbage: Vec<Vec<u8>> = vec![
-        b"".into(),
-        b"{".into(),
-        b"NaN".into(),
-        b"\xff\xfe\x00".into(),
-        b"nothing".into(),
-        b"{\"t\": \"soon\", \"v\": 18}".into(),
-        b"{\"t\": 0, \"v\": 18}".into(),
-        b"{\"t\": 4300000000000, \"v\": 18}".into(),
-        b"{\"v\": 18}".into(),
-        b"{\"t\": 1e400, \"v\": 1e400}".into(),
-        deep.into(),
-        vec![b'['; 60_000],
-        vec![b'9'; 100_000],
-    ];
-    let count = garbage.len() as u64;
-    let mut posts: Vec<Post> = garbage.into_iter().map(|payload| Post::new("bed/1", payload)).collect();
     let at_ms = two_hours_ago_ms();
-    posts.push(timed(1, at_ms, 18.0));
-    publish(broker.port, posts);
-    daemon.wait_for_settled(count + 1);
-    let status = daemon.status();
-    for refusal in &status.refusals {
-        println!("{} -> {}", refusal.payload.chars().take(40).collect::<String>(), refusal.reason);
+    let garbage = garbage();
+    let mut posts = vec![timed(1, at_ms, 17.0)];
+    for (n, (topic, payload, _)) in garbage.iter().enumerate() {
+        posts.push(Post::new(topic, payload.clone()));
+        posts.push(timed(1, at_ms + 1000 * (n as i64 + 1), 18.0));
     }
-    assert_eq!((status.counts.readings - status.counts.doubted, status.counts.messages), (1, count + 1));
-    let believed: Vec<_> = daemon.readings(1).into_iter().filter(|kept| kept.doubt.is_none()).collect();
-    assert_eq!(believed.len(), 1, "{believed:?}");
-    assert_eq!((believed[0].at_ms, believed[0].value), (at_ms, 18.0));
+    let count = posts.len() as u64;
+    publish(broker.port, posts);
+    daemon.wait_for_settled(count);
+    let mut refused = daemon.reader().refusals(100).unwrap();
+    refused.reverse();
+    assert_eq!(refused.len(), garbage.len());
+    for (refusal, (topic, payload, why)) in refused.iter().zip(&garbage) {
+        let start: String = String::from_utf8_lossy(payload).chars().take(40).collect();
+        assert!(refusal.topic == *topic && refusal.reason.contains(why), "{start}: {refusal:?}, not {why}");
+    }
+    let kept = daemon.readings(1);
+    assert_eq!(kept.len(), garbage.len() + 1, "each good one between is stored");
+    assert!(kept.iter().all(|kept| kept.doubt.is_none() && [17.0, 18.0].contains(&kept.value)));
+    assert_eq!(daemon.stored(), kept.len() as u64, "and nothing else");
+    assert!(daemon.stop().success());
+}
+
+/// A counter that runs backwards is no rain: the reading is kept with its doubt, and what comes after it is
+/// believed again.
+#[test]
+fn a_counter_that_runs_backwards_is_doubted() {
+    let Some(broker) = Mosquitto::start("") else { return };
+    let mut daemon = Daemon::new(broker.port, "", 1);
+    daemon.start();
+    let totals = [10.0, 12.0, 11.5, 12.5, 0.5];
+    publish(broker.port, totals.iter().map(|total| Post::new("gauge", total.to_string())).collect());
+    daemon.wait_for_settled(totals.len() as u64);
+    let kept = daemon.readings_of("gauge");
+    let told: Vec<_> = kept.iter().map(|kept| (kept.value, kept.doubt)).collect();
+    let step = Some(Doubt::Step);
+    assert_eq!(told, [(10.0, None), (12.0, None), (11.5, step), (12.5, None), (0.5, None)]);
     assert!(daemon.stop().success());
 }

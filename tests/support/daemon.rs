@@ -126,8 +126,13 @@ impl Daemon {
 
     /// All stored readings of the probe of topic `bed/N`, in the order of time.
     pub fn readings(&self, n: usize) -> Vec<Kept> {
+        self.readings_of(&format!("bed/{n}"))
+    }
+
+    /// All stored readings of the probe of a topic, in the order of time.
+    pub fn readings_of(&self, topic: &str) -> Vec<Kept> {
         let (garden, reader) = (self.garden(), self.reader());
-        let probe = garden.probes.iter().find(|probe| probe.topic == format!("bed/{n}")).unwrap();
+        let probe = garden.probes.iter().find(|probe| probe.topic == topic).unwrap();
         match reader.series_of(probe).unwrap() {
             Some(series) => reader.raw(&series, i64::MIN, i64::MAX, u32::MAX).unwrap(),
             None => Vec::new(),
@@ -193,6 +198,11 @@ depth = "5 cm"
 topic = "dusty"
 unit = "C"
 qos = 0
+[probe.gauge]
+measures = "rain"
+topic = "gauge"
+unit = "mm"
+form = "counter"
 "#
     );
     for n in 0..PROBES {
