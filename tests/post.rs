@@ -19,6 +19,7 @@ use tokio::time::timeout;
 #[path = "support/patch.rs"]
 #[allow(dead_code)]
 mod patch;
+#[allow(dead_code)] // each binary uses its part
 #[path = "support/smtp/mod.rs"]
 mod smtp;
 

@@ -49,11 +49,21 @@ pub struct Server {
 impl Server {
     /// Starts one that behaves as `behaviour` says on `port`, 0 for any.
     pub fn start(behaviour: &str, papers: Option<&Papers>, port: u16) -> Self {
+        Self::with(behaviour, papers, port, None)
+    }
+
+    /// Starts a good one that keeps the letters it takes in `folder`, as `NNNN.eml` in their order.
+    pub fn keeping(papers: &Papers, folder: &Path) -> Self {
+        Self::with("good", Some(papers), 0, Some(folder))
+    }
+
+    fn with(behaviour: &str, papers: Option<&Papers>, port: u16, folder: Option<&Path>) -> Self {
         let mut command = Command::new(python());
         command.arg("tests/support/smtp/server.py").arg(port.to_string()).arg(behaviour);
         if let Some(papers) = papers {
             command.arg(papers.folder.path().join("server.pem")).arg(papers.folder.path().join("server.key"));
         }
+        command.args(folder);
         let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().unwrap();
         let out = BufReader::new(child.stdout.take().unwrap());
         let (say, lines) = channel();
@@ -75,7 +85,6 @@ impl Server {
     }
 
     /// Ends it; what it said that was not asked for yet.
-    #[allow(dead_code)]
     pub fn end(&mut self) -> Vec<String> {
         drop(self.child.stdin.take());
         self.child.wait().unwrap();

@@ -1,14 +1,15 @@
 """A real mail server (aiosmtpd) that behaves well or badly on demand.
 
-usage: server.py PORT BEHAVIOUR [CERTIFICATE KEY]
+usage: server.py PORT BEHAVIOUR [CERTIFICATE KEY [FOLDER]]
 
 Says `port N` once it listens, then one line for each letter it took: `took MESSAGE-ID BYTES`, and
-`user NAME` for each sign-in. Ends when its standard input does.
+`user NAME` for each sign-in. FOLDER takes each letter as it came, numbered in that order. Ends when its standard input does.
 """
 
 import asyncio
 import email
 import logging
+import pathlib
 import ssl
 import sys
 import warnings
@@ -35,9 +36,10 @@ def authenticate(server, session, envelope, mechanism, data):
 
 
 class Behaviour:
-    def __init__(self, name):
+    def __init__(self, name, folder=None):
         self.name = name
-        self.seen = 0
+        self.folder = folder and pathlib.Path(folder)
+        self.seen = self.taken = 0
 
     def first(self):
         self.seen += 1
@@ -58,6 +60,9 @@ class Behaviour:
         return "250 OK"
 
     async def handle_DATA(self, server, session, envelope):
+        self.taken += 1
+        if self.folder:
+            (self.folder / f"{self.taken:04}.eml").write_bytes(envelope.content)
         message = email.message_from_bytes(envelope.content)
         say("took", message["Message-ID"], len(envelope.content))
         if self.name == "drops-once" and self.first():
@@ -66,12 +71,12 @@ class Behaviour:
         return "250 OK"
 
 
-async def main(port, name, certificate=None, key=None):
+async def main(port, name, certificate=None, key=None, folder=None):
     context = None
     if certificate:
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
         context.load_cert_chain(certificate, key)
-    behaviour = Behaviour(name)
+    behaviour = Behaviour(name, folder)
     first_byte = context if name == "tls" else None
     starttls = context if name not in ("tls", "no-starttls") else None
 

@@ -1,0 +1,40 @@
+//! A measured winter goes message by message through a real mosquitto into the built program under a
+//! scripted clock; a real mail server takes the letters over TLS. What comes of it is held against the
+//! record itself, and against a replay of the same messages.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
+
+#[allow(dead_code)] // each binary uses its part
+#[path = "support/child.rs"]
+mod child;
+#[allow(dead_code)] // each binary uses its part
+#[path = "support/daemon.rs"]
+mod daemon;
+#[allow(dead_code)] // each binary uses its part
+#[path = "support/mosquitto.rs"]
+mod mosquitto;
+#[allow(dead_code)] // each binary uses its part
+#[path = "support/publisher.rs"]
+mod publisher;
+#[allow(dead_code)] // each binary uses its part
+#[path = "support/smtp/mod.rs"]
+mod smtp;
+
+#[path = "live/against_record.rs"]
+mod against_record;
+#[path = "live/against_replay.rs"]
+mod against_replay;
+#[path = "live/record.rs"]
+mod record;
+#[path = "live/winter.rs"]
+mod winter;
+
+#[test]
+fn a_measured_winter_is_stored_judged_and_told_and_a_replay_decides_the_same() {
+    let Some(record) = record::Record::open() else { return };
+    let Some(winter) = winter::Winter::live_through(&record) else { return };
+    against_record::every_good_row_is_stored_once(&winter, &record);
+    against_record::the_days_are_those_of_the_record(&winter, &record);
+    against_record::cover_letters_match_the_nights(&winter, &record);
+    against_replay::every_letter_arrived_once(&winter);
+    against_replay::it_decides_the_same(&winter);
+}
