@@ -17,11 +17,14 @@ use super::facts::Facts;
 use super::foresee::Foresee;
 use super::hours::Hours;
 use super::people;
-use super::weather::{Day, PatchProbes, expected_et0};
+use super::weather::{Day, PatchProbes, expected_et0, shallowest};
 
 /// Days after setting out when a fruit may be about that nobody logged (set 60-70 days from seed: common
 /// practice, no source).
 const UNLOGGED_FRUIT_DAYS: i64 = 60;
+/// Soil that reads so little may hold ice, °C: thawing ground stands near 0 for days, and a cheap thermometer
+/// is half a degree off (judgement).
+const FROZEN_C: f64 = 1.0;
 /// Days after setting out from which a fruit counts as exposed where no pollination is logged.
 const EXPOSED_DAYS: i64 = 40;
 
@@ -315,10 +318,24 @@ impl<'a> Scene<'a> {
 
     /// What the trusted moisture probes of a bed say at an instant.
     pub fn measure(&self, bed: &Bed, at_ms: Millis) -> Option<book::Measured> {
+        if self.frozen(bed, at_ms) {
+            return None;
+        }
         book::measure(self.garden, bed, self.hours, at_ms, |probe| {
             // Of a missing probe what it said in time still counts, and what it delivers late.
             self.trusts.get(probe).is_none_or(|trust| *trust != Trust::Condemned)
         })
+    }
+
+    /// The soil was frozen within the last day, or stood so near to it that it may have been: ice is not seen by
+    /// a moisture probe, which then reads far too dry (flag D01 of the International Soil Moisture Network,
+    /// Dorigo et al. 2013: soil under 0 °C).
+    pub fn frozen(&self, bed: &Bed, at_ms: Millis) -> bool {
+        let trusted = |probe: &usize| self.trusts.get(*probe).is_none_or(|trust| *trust != Trust::Condemned);
+        shallowest(self.garden, Some(&bed.name))
+            .filter(trusted)
+            .and_then(|probe| self.hours.extremes(probe, at_ms - 24 * HOUR_MS, at_ms + 1))
+            .is_some_and(|(lowest_c, _)| lowest_c <= FROZEN_C)
     }
 
     /// For how long every calibrated moisture probe of the bed has read above the full mark, up to three days;

@@ -41,6 +41,9 @@ pub fn judge(
     if !scene.facts.is_growing(bed, date) {
         return quiet("nothing grows in the bed", false);
     }
+    if scene.frozen(bed, scene.now_ms) {
+        return quiet("the ground is frozen or was within a day", false);
+    }
     let (Some(estimate), Some(person)) = (estimate, scene.asked()) else { return Verdict::Unknown };
     let given_ms = scene.facts.last_given_ms(&bed.name, scene.now_ms);
     if given_ms.is_some_and(|at_ms| scene.now_ms - at_ms < ARRIVING_MS) {
