@@ -15,11 +15,6 @@ mod mosquitto;
 #[path = "support/publisher.rs"]
 mod publisher;
 
-#[cfg(feature = "test-clock")]
-#[allow(dead_code)]
-#[path = "support/smtp/mod.rs"]
-mod smtp;
-
 #[path = "binary/commands.rs"]
 mod commands;
 #[path = "binary/faults.rs"]
@@ -28,8 +23,5 @@ mod faults;
 mod good_path;
 #[path = "binary/kills.rs"]
 mod kills;
-#[cfg(feature = "test-clock")]
-#[path = "binary/record.rs"]
-mod record;
 #[path = "binary/traps.rs"]
 mod traps;
