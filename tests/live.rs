@@ -35,6 +35,7 @@ fn a_measured_winter_is_stored_judged_and_told_and_a_replay_decides_the_same() {
     against_record::every_good_row_is_stored_once(&winter, &record);
     against_record::the_days_are_those_of_the_record(&winter, &record);
     against_record::cover_letters_match_the_nights(&winter, &record);
+    against_record::nobody_waters_frozen_ground(&winter, &record);
     against_replay::every_letter_arrived_once(&winter);
     against_replay::it_decides_the_same(&winter);
 }

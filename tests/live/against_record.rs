@@ -2,11 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, NaiveDate, NaiveDateTime, TimeDelta};
+use chrono::{DateTime, NaiveDate, NaiveDateTime};
+use rindwatch::mail::letters::text_of;
 use rindwatch::record::{DayRecord, Doubt, MatterKey, Stand};
 use rindwatch::store::Kept;
 
-use crate::record::{Cell, Record, evening};
+use crate::record::{AHEAD_OF_UTC, Cell, Record, evening};
 use crate::winter::{Winter, utc_ms};
 
 const PROBES: [&str; 4] = ["moisture", "warmth", "air", "gauge"];
@@ -80,6 +81,7 @@ pub fn cover_letters_match_the_nights(winter: &Winter, record: &Record) {
             assert!(told.insert(date), "{date}: told twice");
         }
     }
+    assert_eq!(told, evenings_mailed(winter), "a letter for each telling");
     let (mut hit, mut missed, mut under, mut wrong) = (0, Vec::new(), Vec::new(), Vec::new());
     for (date, (low_c, hours)) in record.nights() {
         match (low_c <= mark_c, told.contains(&date)) {
@@ -95,8 +97,36 @@ pub fn cover_letters_match_the_nights(winter: &Winter, record: &Record) {
     );
     assert!(hit >= 20, "a winter");
     assert!(missed.is_empty(), "{missed:?}");
+    assert!(wrong.len() * 10 <= hit, "{wrong:?}");
+}
+
+/// Found when this winter was first lived through: a probe in ground at -5 °C read 4.9 %, and 257 L were
+/// asked for. Ice is not seen by a moisture probe (flag D01 of the International Soil Moisture Network, Dorigo
+/// et al. 2013: not to be believed where the soil is under 0 °C).
+pub fn nobody_waters_frozen_ground(winter: &Winter, record: &Record) {
+    let told = winter.daemon.reader().matters(i64::MIN, i64::MAX).unwrap();
+    for change in
+        told.iter().filter(|change| change.matter == MatterKey::Water && change.to == Stand::Standing)
+    {
+        let at = local(change.at_ms);
+        let soil = record.of("warmth").filter(|cell| (0..24).contains(&(at - cell.local()).num_hours()));
+        let lowest_c = soil.map(|cell| cell.value).fold(f64::INFINITY, f64::min);
+        println!("{at}: water asked for, the soil was at {lowest_c} °C; {}", change.why);
+        assert!(lowest_c >= 0.0, "{at}: {}", change.why);
+    }
+}
+
+/// The evenings of the letters received that ask for a cover.
+fn evenings_mailed(winter: &Winter) -> BTreeSet<NaiveDate> {
+    let asks = |eml: &&Vec<u8>| text_of(eml).expect("plain text").contains(": cover plant and fruit before ");
+    let letters = winter.received.iter().filter(asks);
+    let dates = letters.map(|eml| {
+        let letter = mail_parser::MessageParser::default().parse(eml).expect("a letter");
+        local(letter.date().expect("a date").to_timestamp() * 1000)
+    });
+    dates.map(|date| evening(date).expect("sent in the evening or at night")).collect()
 }
 
 fn local(ms: i64) -> NaiveDateTime {
-    DateTime::from_timestamp_millis(ms).unwrap().naive_utc() + TimeDelta::hours(2)
+    DateTime::from_timestamp_millis(ms).unwrap().naive_utc() + AHEAD_OF_UTC
 }

@@ -15,6 +15,9 @@ const COLUMNS: [(&str, &str); 4] = [
     ("precipitation", "gauge"),
 ];
 
+/// Civil time of the garden.
+pub const AHEAD_OF_UTC: TimeDelta = TimeDelta::hours(2);
+
 /// One measured value.
 pub struct Cell {
     /// Name of the probe in the garden.
@@ -77,7 +80,7 @@ impl Cell {
 
     /// Civil time of the garden.
     pub fn local(&self) -> NaiveDateTime {
-        self.at + TimeDelta::hours(2)
+        self.at + AHEAD_OF_UTC
     }
 }
 

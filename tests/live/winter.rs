@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::NaiveDateTime;
+use chrono::{NaiveDateTime, NaiveTime};
 use rindwatch::clock::Clock;
 use rindwatch::local::{Answer, Counts, Request};
 use rindwatch::rfc3339;
@@ -11,13 +11,10 @@ use rindwatch::rfc3339;
 use crate::daemon::Daemon;
 use crate::mosquitto::Mosquitto;
 use crate::publisher::{Node, Post};
-use crate::record::{Cell, Record};
+use crate::record::{AHEAD_OF_UTC, Cell, Record};
 use crate::smtp::{Papers, Server};
 
-const MINUTE_MS: i64 = 60_000;
-const HOUR_MS: i64 = 60 * MINUTE_MS;
-/// The engine decides at whole turns of five minutes; a letter of one is out before the next.
-const TURN_MS: i64 = 5 * MINUTE_MS;
+const HOUR_MS: i64 = 3_600_000;
 /// A message arrives so long after its hour.
 const ON_THE_WAY_MS: i64 = 20_000;
 
@@ -95,11 +92,10 @@ fn publish_all(record: &Record, daemon: &Daemon, mut node: Node) -> Vec<u8> {
     for cell in &record.cells {
         hours.entry(cell.at).or_default().push(cell);
     }
-    let mut clock_ms = 0;
     let mut published = 0;
     for (at, cells) in &hours {
         let arrive_ms = utc_ms(*at) + ON_THE_WAY_MS;
-        move_clock(daemon, &mut clock_ms, arrive_ms);
+        tell(daemon, &Request::Clock { ms: arrive_ms });
         for cell in cells {
             let (topic, payload) = message(cell);
             capture.write_record([&rfc3339::show(arrive_ms), &topic, &payload]).unwrap();
@@ -108,11 +104,9 @@ fn publish_all(record: &Record, daemon: &Daemon, mut node: Node) -> Vec<u8> {
         }
         tell(daemon, &Request::Settle { messages: published });
     }
-    let last = hours.keys().next_back().unwrap();
-    let day_end =
-        (record.of("air").last().unwrap().local().date().succ_opt().unwrap()).and_hms_opt(0, 0, 0).unwrap();
-    assert!(day_end > *last, "the last day ends behind the record");
-    move_clock(daemon, &mut clock_ms, utc_ms(day_end) - 2 * HOUR_MS + HOUR_MS);
+    let last = record.cells[record.cells.len() - 1].local().date();
+    let day_end = last.succ_opt().unwrap().and_time(NaiveTime::MIN) - AHEAD_OF_UTC;
+    tell(daemon, &Request::Clock { ms: utc_ms(day_end) + HOUR_MS });
     capture.into_inner().unwrap()
 }
 
@@ -125,18 +119,6 @@ fn message(cell: &Cell) -> (String, String) {
         _ => format!(r#"{{"t":"{time}","v":{value}}}"#),
     };
     (format!("lee/{}", cell.probe), payload)
-}
-
-/// Moves the clock turn by turn.
-fn move_clock(daemon: &Daemon, clock_ms: &mut i64, to_ms: i64) {
-    let from_ms = if *clock_ms == 0 { to_ms - 1 } else { *clock_ms };
-    let mut turn_ms = (from_ms.div_euclid(TURN_MS) + 1) * TURN_MS;
-    while turn_ms < to_ms {
-        tell(daemon, &Request::Clock { ms: turn_ms });
-        turn_ms += TURN_MS;
-    }
-    tell(daemon, &Request::Clock { ms: to_ms });
-    *clock_ms = to_ms;
 }
 
 fn tell(daemon: &Daemon, request: &Request) {
