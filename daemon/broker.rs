@@ -35,7 +35,7 @@ pub use overhear::overhear;
 pub const PAYLOAD_BYTES: usize = 64 * 1024;
 
 /// Messages on their way to the core, in units of one message or one KiB of payload.
-const ROOM: u32 = 8192;
+const ROOM: u32 = 4096;
 
 const FIRST_DELAY: Duration = Duration::from_secs(1);
 const LONGEST_DELAY: Duration = Duration::from_secs(60);
