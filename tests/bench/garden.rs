@@ -37,6 +37,8 @@ host = "127.0.0.1"
 port = {port}
 [page]
 listen = "off"
+[store]
+commit-delay = "1 s"
 [bed.long]
 rooted = "7 m2"
 soil = "loam"

@@ -38,11 +38,7 @@ pub fn figures() -> Option<Vec<Figure>> {
     let all = (MESSAGES + hours) as u64;
     let (wall, count) = flood(broker.port, now_ms, || status(&data).counts.settled >= all);
     let ours = process::cpu(daemon.id()) - before;
-    assert_eq!(
-        (count, status(&data).counts.readings),
-        (MESSAGES, MESSAGES as u64),
-        "all were judged and stored"
-    );
+    assert_eq!((count, status(&data).counts.readings), (MESSAGES, all), "all were judged and stored");
     let flooded = process::resident_mb(daemon.id());
     daemon.signal("TERM");
     assert!(daemon.wait(Duration::from_secs(5)).is_some_and(|ended| ended.success()));
