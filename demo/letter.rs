@@ -29,7 +29,11 @@ impl Letter {
     pub fn open(raw: &str) -> Self {
         let (headers, body) = raw.split_once("\n\n").unwrap_or((raw, ""));
         let header = |name: &str| unwrapped(headers, name);
-        let plain = body.split("\n--").find(|part| part.contains("Content-Type: text/plain"));
+        let kind = header("Content-Type");
+        let boundary =
+            kind.split("boundary=\"").nth(1).and_then(|rest| rest.split('"').next()).unwrap_or_default();
+        let boundary = format!("\n--{boundary}");
+        let plain = body.split(boundary.as_str()).find(|part| part.contains("Content-Type: text/plain"));
         let (part_headers, text) = plain.and_then(|part| part.split_once("\n\n")).unwrap_or(("", body));
         let encoding = unwrapped(part_headers, "Content-Transfer-Encoding").to_ascii_lowercase();
         let bytes = match encoding.as_str() {

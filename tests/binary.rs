@@ -17,6 +17,8 @@ mod publisher;
 
 #[path = "binary/commands.rs"]
 mod commands;
+#[path = "binary/deploy.rs"]
+mod deploy;
 #[path = "binary/faults.rs"]
 mod faults;
 #[path = "binary/good_path.rs"]
