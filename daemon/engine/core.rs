@@ -2,7 +2,6 @@
 
 use std::sync::Arc;
 
-use crate::daybook::{Entry, ProbeChange};
 use crate::quantities::Quantity;
 use crate::record::{
     Content, Fault, HOURS_KEPT_MS, MatterChange, MatterKey, Millis, Reading, Stand, Urgency,
@@ -184,115 +183,6 @@ impl Engine {
                     self.memory.derive_from = Some(from);
                 }
             }
-        }
-    }
-
-    fn take_entry(&mut self, entry: &Entry, happened_ms: Millis, now_ms: Millis, actions: &mut Vec<Action>) {
-        self.memory.facts.take(entry, happened_ms, now_ms, &self.garden, &self.calendar);
-        match entry {
-            Entry::Watered { bed, litres } => {
-                self.answer(MatterKey::Water, bed, now_ms, actions, |matter| {
-                    matter.done(&format!("{litres:.0} L given"), now_ms)
-                });
-                self.derive_if_closed(happened_ms);
-            }
-            Entry::Rain { .. } | Entry::Leafed { .. } | Entry::Rooted { .. } => {
-                self.derive_if_closed(happened_ms)
-            }
-            Entry::Shaded { what, on: true } => {
-                self.answer_on(MatterKey::Shade, what, now_ms, actions, |matter| {
-                    matter.done("shaded", now_ms)
-                });
-            }
-            Entry::Covered { what, on: true } => {
-                self.answer_on(MatterKey::Cover, what, now_ms, actions, |matter| {
-                    matter.done("covered", now_ms)
-                });
-            }
-            Entry::Probe { probe, change } => self.probe_changed(probe, *change, now_ms),
-            Entry::Done { task } => {
-                self.answer_task(*task, now_ms, actions, |matter| matter.done("answered: done", now_ms));
-            }
-            Entry::NotNeeded { task } => {
-                self.answer_task(*task, now_ms, actions, |matter| {
-                    matter.decline("answered: not needed", now_ms)
-                });
-            }
-            Entry::Later { task, until } => {
-                let until_ms = self.calendar.next(*until, now_ms);
-                self.answer_task(*task, now_ms, actions, |matter| {
-                    matter.park(until_ms, "answered: later", now_ms)
-                });
-            }
-            _ => {}
-        }
-    }
-
-    fn derive_if_closed(&mut self, happened_ms: Millis) {
-        let date = self.calendar.date(happened_ms);
-        if self.memory.closed_through.is_some_and(|closed| date <= closed) {
-            let from = self.memory.derive_from.map_or(date, |known| known.min(date));
-            self.memory.derive_from = Some(from);
-        }
-    }
-
-    fn probe_changed(&mut self, name: &str, change: ProbeChange, now_ms: Millis) {
-        let Some(ix) = self.garden.probe_ix(name).map(|ix| usize::from(ix.0)) else { return };
-        if let (ProbeChange::Moved | ProbeChange::Battery, Some(watch)) =
-            (change, self.memory.watches.get_mut(ix))
-        {
-            watch.start_anew(now_ms);
-        }
-    }
-
-    /// A task's number names a matter that was told; water that is "done" was given as asked.
-    fn answer_task(
-        &mut self,
-        task: u32,
-        now_ms: Millis,
-        actions: &mut Vec<Action>,
-        answer: impl FnOnce(&mut Matter) -> Option<Stand>,
-    ) {
-        let found = self.memory.matters.iter().find(|(_, matter)| matter.number == Some(task));
-        let Some(((key, subject), matter)) = found else { return };
-        let (key, subject) = (*key, subject.clone());
-        let asked = matter.claim.as_ref().and_then(|claim| claim.litres);
-        // Work in hand already was given then.
-        let pending = matter.is_told() && matter.stand != Stand::InHand;
-        self.answer(key, &subject, now_ms, actions, answer);
-        let done = self.memory.matters.get(&(key, subject.clone())).map(|matter| matter.stand);
-        if let (MatterKey::Water, true, Some(Stand::InHand), Some(litres)) = (key, pending, done, asked) {
-            self.memory.facts.give(&subject, now_ms, litres);
-        }
-    }
-
-    fn answer_on(
-        &mut self,
-        key: MatterKey,
-        what: &str,
-        now_ms: Millis,
-        actions: &mut Vec<Action>,
-        answer: impl FnOnce(&mut Matter) -> Option<Stand>,
-    ) {
-        let bed = match self.garden.beds.as_slice() {
-            [only] => only.name.clone(),
-            _ => what.to_owned(),
-        };
-        self.answer(key, &bed, now_ms, actions, answer);
-    }
-
-    fn answer(
-        &mut self,
-        key: MatterKey,
-        subject: &str,
-        now_ms: Millis,
-        actions: &mut Vec<Action>,
-        answer: impl FnOnce(&mut Matter) -> Option<Stand>,
-    ) {
-        let id = (key, subject.to_owned());
-        let Some(matter) = self.memory.matters.get_mut(&id) else { return };
-        if let Some(from) = answer(matter) {
-            actions.push(change(&id, matter, from, now_ms));
         }
     }
 

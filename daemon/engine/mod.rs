@@ -6,6 +6,7 @@
 //! has been taken, so it makes no difference whether the shell calls often or seldom. Only a gap of over two
 //! hours counts as the box having been off: its days are closed, and what was due then is no letter now.
 
+mod answers;
 mod book;
 mod calendar;
 mod core;
