@@ -359,6 +359,18 @@ pub enum Fault {
     StoreFails { words: String },
 }
 
+/// What a call for cover rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ColdSign {
+    /// The forecast of the afternoon.
+    Afternoon,
+    /// The forecast two hours after sunset, colder than that of the afternoon.
+    Dusk,
+    /// The air itself, which stands at the mark with nobody told: what is foreseen is what it reads.
+    Air,
+}
+
 /// The matter-specific part of a task: values only; the words are in the catalogue of `mail/`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -413,8 +425,8 @@ pub enum Content {
         foreseen_min_c: f64,
         sd_c: f64,
         mark_c: f64,
-        /// The call was raised two hours after sunset, or by the air reading itself.
-        escalated: bool,
+        /// What the call rests on.
+        sign: ColdSign,
     },
     Gear {
         fault: Fault,

@@ -10,8 +10,8 @@ use mail_parser::{HeaderName, MessageParser, MimeHeaders, PartType};
 use rindwatch::mail::letters::{render, text_of};
 use rindwatch::quantities::Quantity;
 use rindwatch::record::{
-    Content, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Millis, OutboxLetter, Task, Telling,
-    Urgency,
+    ColdSign, Content, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Millis, OutboxLetter, Task,
+    Telling, Urgency,
 };
 use rindwatch::settings::garden::{Garden, MailSecurity, MailServer, Person, Probe, Role, Units, Vessels};
 
@@ -120,7 +120,7 @@ fn shade() -> Content {
 }
 
 fn cover() -> Content {
-    Content::Cover { foreseen_min_c: 2.1, sd_c: 1.8, mark_c: 3.0, escalated: false }
+    Content::Cover { foreseen_min_c: 2.1, sd_c: 1.8, mark_c: 3.0, sign: ColdSign::Afternoon }
 }
 
 fn silent() -> Content {

@@ -223,6 +223,12 @@ fn a_measured_season_brings_the_right_letters() {
         assert!(error <= bound, "{column}: {error}");
     }
     println!("{table}");
+    let kept = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/season.txt");
+    if std::env::var_os("RINDWATCH_GOLDEN").is_some_and(|what| what == "write") {
+        std::fs::write(&kept, &table).unwrap();
+    }
+    let before = std::fs::read_to_string(&kept).unwrap();
+    assert!(table == before, "the table of the season has changed; RINDWATCH_GOLDEN=write keeps the new one");
     if let Some(keep) = std::env::var_os("RINDWATCH_KEEP") {
         for (name, played) in [("full", &full), ("three", &three)] {
             let to = Path::new(&keep).join(name);

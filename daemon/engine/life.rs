@@ -291,6 +291,7 @@ impl Matter {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::record::ColdSign;
 
     fn claim(step: u8, hold_ms: Millis) -> Verdict {
         Verdict::Claim(Box::new(Claim {
@@ -298,7 +299,12 @@ mod tests {
             urgency: Urgency::Today,
             by_ms: Some(100 * HOUR_MS),
             litres: Some(40.0),
-            content: Content::Cover { foreseen_min_c: 1.0, sd_c: 1.0, mark_c: 3.0, escalated: false },
+            content: Content::Cover {
+                foreseen_min_c: 1.0,
+                sd_c: 1.0,
+                mark_c: 3.0,
+                sign: ColdSign::Afternoon,
+            },
             step,
             hold_ms,
             tell_ms: 0,

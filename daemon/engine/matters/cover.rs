@@ -7,7 +7,7 @@
 
 use agronomy::frost::{FrostFit, Night};
 
-use crate::record::{Content, MatterKey, Millis, Urgency};
+use crate::record::{ColdSign, Content, MatterKey, Millis, Urgency};
 use crate::settings::garden::Bed;
 
 use super::super::calendar::{HOUR_MS, previous_day};
@@ -29,7 +29,7 @@ const FIT_SD_C: (f64, f64) = (1.0, 6.0);
 struct Call {
     min_c: f64,
     sd_c: f64,
-    escalated: bool,
+    sign: ColdSign,
     why: String,
 }
 
@@ -58,23 +58,25 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
             None => Verdict::Unknown,
         };
     };
-    let urgency = if call.escalated { Urgency::Now } else { Urgency::Today };
+    let raised = call.sign != ColdSign::Afternoon;
+    let urgency = if raised { Urgency::Now } else { Urgency::Today };
     let sunset_ms = scene.sunset(evening);
-    let tell_ms = if call.escalated {
-        scene.now_ms
-    } else {
-        people::out_of_quiet(scene.garden, scene.calendar, scene.now_ms)
-    };
+    let tell_ms =
+        if raised { scene.now_ms } else { people::out_of_quiet(scene.garden, scene.calendar, scene.now_ms) };
     Verdict::Claim(Box::new(Claim {
         why: call.why,
         urgency,
-        by_ms: Some(if call.escalated { scene.sunrise_after(evening) - 2 * HOUR_MS } else { sunset_ms }),
+        by_ms: Some(if raised {
+            (scene.sunrise_after(evening) - 2 * HOUR_MS).max(scene.now_ms + HOUR_MS / 2)
+        } else {
+            sunset_ms
+        }),
         litres: None,
         content: Content::Cover {
             foreseen_min_c: call.min_c,
             sd_c: call.sd_c,
             mark_c: bed.cover_c,
-            escalated: call.escalated,
+            sign: call.sign,
         },
         // Whoever was told in the afternoon is not woken to hear it again.
         step: 0,
@@ -90,7 +92,7 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
     if let Some(night) = night.filter(|night| night.foreseen().calls_for_cover(bed.cover_c)) {
         let (min_c, sd_c) = (night.value_c, night.sd_c);
         let why = format!("{min_c:.1} ± {sd_c:.1} °C foreseen, cover mark {:.0} °C", bed.cover_c);
-        return Some(Call { min_c, sd_c, escalated: false, why });
+        return Some(Call { min_c, sd_c, sign: ColdSign::Afternoon, why });
     }
     if matter.is_told() {
         return None;
@@ -101,13 +103,13 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
         let fitted = two_step(nights, air_c, dew_c).filter(|(min_c, sd_c)| min_c - sd_c <= bed.cover_c);
         if let Some((min_c, sd_c)) = fitted {
             let why = format!("{air_c:.1} °C two hours after sunset: {min_c:.1} ± {sd_c:.1} °C by dawn");
-            return Some(Call { min_c, sd_c, escalated: true, why });
+            return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, why });
         }
     }
     let air_c =
         scene.patch.air.and_then(|probe| scene.value_now(probe)).filter(|air_c| *air_c <= bed.cover_c)?;
     let why = format!("the air reads {air_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
-    Some(Call { min_c: air_c, sd_c: FIT_SD_C.0, escalated: true, why })
+    Some(Call { min_c: air_c, sd_c: FIT_SD_C.0, sign: ColdSign::Air, why })
 }
 
 /// The two-step fit over the garden's calm nights, with the spread of its own errors.

@@ -1,6 +1,7 @@
 //! A bare number: `21.5`, `21,5`, `"21.5"`, `21.5 °C`, with blanks, line ends or a closing NUL around it.
 
 use crate::settings::garden::Probe;
+use crate::settings::units;
 
 use super::super::Steps;
 use super::unit;
@@ -86,6 +87,10 @@ fn check_unit(word: &str, digits: &str, probe: &Probe, steps: &mut impl Steps) -
     }
     let said = format!("\"{} {}\"", short(digits), short(word));
     match meant {
+        Some(meant) if units::find(probe.quantity, meant).is_err() => Err(format!(
+            "{said} is in {meant}, no unit of {}: is it the probe's topic?",
+            probe.quantity.kind().key
+        )),
         Some(meant) => Err(format!(
             "{said} is in {meant}, but the probe is set in {own}: set unit = \"{meant}\" or let the node send {own}"
         )),

@@ -1,7 +1,7 @@
 //! Words for shade by day and cover by night.
 
 use crate::mail::amounts;
-use crate::record::{Content, Task};
+use crate::record::{ColdSign, Content, Task};
 
 use super::{Care, Voice, Words};
 
@@ -56,20 +56,20 @@ pub fn shade_stands(task: &Task, voice: &Voice) -> Vec<String> {
 }
 
 pub fn cover(task: &Task, voice: &Voice) -> Words {
-    let Content::Cover { escalated, .. } = task.content else { return Words::default() };
+    let Content::Cover { sign, .. } = task.content else { return Words::default() };
     let head = format!("cover plant and fruit {}", voice.before(task));
     let mut why = cover_stands(task, voice);
     why.push("On a clear still night leaves get colder than the air.".to_owned());
-    if escalated {
-        why.push(
-            "The evening is colder than the afternoon let foresee; this is for the night that has begun."
-                .to_owned(),
-        );
+    if sign == ColdSign::Dusk {
+        why.push("The evening is colder than the afternoon let foresee.".to_owned());
     }
+    let when = if sign == ColdSign::Afternoon { "while it is light" } else { "now" };
     Words {
         brief: head.clone(),
         head,
-        how: vec!["Sheets over leaves and fruit while it is light, the edges held down all round; off again by 09:00.".to_owned()],
+        how: vec![format!(
+            "Sheets over leaves and fruit {when}, the edges held down all round; off again by 09:00."
+        )],
         why,
         unless: vec![
             "Thick cloud or a steady wind through the night keeps it milder; if in doubt, cover.".to_owned(),
@@ -78,10 +78,17 @@ pub fn cover(task: &Task, voice: &Voice) -> Words {
     }
 }
 
-/// The night's foreseen minimum against the mark.
+/// The night's foreseen minimum, or the air as it reads, against the mark.
 pub fn cover_stands(task: &Task, voice: &Voice) -> Vec<String> {
-    let Content::Cover { foreseen_min_c, sd_c, mark_c, .. } = task.content else { return Vec::new() };
+    let Content::Cover { foreseen_min_c, sd_c, mark_c, sign } = task.content else { return Vec::new() };
     let units = voice.units();
+    if sign == ColdSign::Air {
+        return vec![format!(
+            "The air reads {}, and the night is not over; cover mark {}.",
+            amounts::temperature(foreseen_min_c, units),
+            amounts::temperature(mark_c, units)
+        )];
+    }
     vec![format!(
         "The night is foreseen to fall to {} ({}, a guess); cover mark {}.",
         amounts::temperature(foreseen_min_c, units),
