@@ -133,7 +133,7 @@ fn garbage() -> Vec<(&'static str, Vec<u8>, &'static str)> {
         ("bed/1", deep.into(), "recursion limit"),
         ("bed/1", vec![b'['; 60_000], "recursion limit"),
         ("bare", vec![b'9'; 100_000], "at most 65536"),
-        ("bare", b"18 mm".into(), "in mm, but the probe is set in C"),
+        ("bare", b"18 mm".into(), "is in mm, no unit of soil-temperature"),
         ("bare", b"64 F".into(), "in F, but the probe is set in C"),
         ("gauge", b"3 hPa".into(), "no unit we know"),
     ]
