@@ -79,6 +79,16 @@ pub enum Entry {
     Note { words: String },
 }
 
+impl Entry {
+    /// The number of the task it answers, if it is an answer.
+    pub fn answers(&self) -> Option<u32> {
+        match self {
+            Entry::Done { task } | Entry::Later { task, .. } | Entry::NotNeeded { task } => Some(*task),
+            _ => None,
+        }
+    }
+}
+
 /// Life of a flower.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

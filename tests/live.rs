@@ -23,6 +23,8 @@ mod smtp;
 mod against_record;
 #[path = "live/against_replay.rs"]
 mod against_replay;
+#[path = "live/letter_kills.rs"]
+mod letter_kills;
 #[path = "live/record.rs"]
 mod record;
 #[path = "live/winter.rs"]

@@ -82,10 +82,10 @@ pub enum Command {
 #[derive(Debug, Clone, Args)]
 pub struct Place {
     /// Settings file of the garden
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", env = "RINDWATCH_CONFIG")]
     pub config: PathBuf,
     /// Folder of the store [default: $STATE_DIRECTORY, else /var/lib/rindwatch]
-    #[arg(long, value_name = "DIR")]
+    #[arg(long, value_name = "DIR", env = "RINDWATCH_DATA")]
     pub data: Option<PathBuf>,
 }
 

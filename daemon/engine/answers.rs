@@ -8,6 +8,14 @@ use super::core::{Engine, change};
 use super::life::Matter;
 
 impl Engine {
+    /// Numbers of the tasks that were told and wait for an answer, or for the soil to agree.
+    pub fn open_tasks(&self) -> Vec<u32> {
+        let told = self.memory.matters.values().filter(|matter| matter.is_told());
+        let mut numbers: Vec<u32> = told.filter_map(|matter| matter.number).collect();
+        numbers.sort_unstable();
+        numbers
+    }
+
     pub(super) fn take_entry(
         &mut self,
         entry: &Entry,

@@ -32,6 +32,14 @@ impl Core {
     pub(super) fn enter(&mut self, words: &str) -> Result<String, String> {
         let now = self.now();
         let entry = daybook::parse(words, &self.garden).map_err(|error| error.to_string())?;
+        if let Some(task) = entry.answers() {
+            let open = self.engine.open_tasks();
+            if !open.contains(&task) {
+                let open: Vec<String> = open.iter().map(u32::to_string).collect();
+                let open = if open.is_empty() { "none does".to_owned() } else { open.join(", ") };
+                return Err(format!("no task {task} waits for an answer; those that do: {open}"));
+            }
+        }
         let line = entry.to_string();
         self.pending.batch.entries.push(BookLine {
             happened_ms: now.ms,

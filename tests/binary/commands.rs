@@ -96,3 +96,18 @@ fn a_second_daemon_on_the_same_folder_is_refused() {
     assert!(text(&second.stderr).contains("already writes here"), "{}", text(&second.stderr));
     assert!(daemon.stop().success(), "the first goes on");
 }
+
+/// A letter ends with `rindwatch jot done 12`; typed as it stood there it ended with wrong usage.
+#[test]
+fn the_line_of_a_letter_works_as_it_stands_and_a_wrong_number_is_refused() {
+    let Some(broker) = Mosquitto::start("") else { return };
+    let mut daemon = Daemon::new(broker.port, "", 60);
+    daemon.start();
+    let mut jot = std::process::Command::new(env!("CARGO_BIN_EXE_rindwatch"));
+    jot.args(["jot", "done", "12"]);
+    jot.env("RINDWATCH_CONFIG", daemon.settings()).env("RINDWATCH_DATA", daemon.data());
+    let jotted = jot.output().unwrap();
+    assert_eq!(jotted.status.code(), Some(1));
+    let words = text(&jotted.stderr);
+    assert!(words.contains("no task 12 waits for an answer; those that do: none does"), "{words}");
+}

@@ -37,7 +37,7 @@ impl Winter {
         let papers = Papers::made("127.0.0.1");
         let letters = tempfile::tempdir().unwrap();
         let mut mail = Server::keeping(&papers, letters.path());
-        let mut daemon = daemon(broker.port, mail.port, &papers);
+        let mut daemon = daemon(include_str!("garden.toml"), broker.port, mail.port, &papers);
         let first_ms = utc_ms(record.cells[0].at) + ON_THE_WAY_MS;
         daemon.start_with(&["--scripted-clock", &rfc3339::show(first_ms)]);
         daemon.wait_for("the broker is connected", |status| status.broker.is_none());
@@ -58,8 +58,8 @@ impl Winter {
     }
 }
 
-fn daemon(broker: u16, mail: u16, papers: &Papers) -> Daemon {
-    let garden = include_str!("garden.toml");
+/// The daemon of a garden, with the doors to this broker and this mail server.
+pub fn daemon(garden: &str, broker: u16, mail: u16, papers: &Papers) -> Daemon {
     let authority = papers.authority();
     let daemon = Daemon::with_settings(&format!(
         r#"{garden}
@@ -121,7 +121,7 @@ fn message(cell: &Cell) -> (String, String) {
     (format!("lee/{}", cell.probe), payload)
 }
 
-fn tell(daemon: &Daemon, request: &Request) {
+pub fn tell(daemon: &Daemon, request: &Request) {
     match daemon.ask(request) {
         Some(Answer::Done { .. }) => {}
         other => panic!("{request:?}: {other:?}\n{}", daemon.log()),
@@ -134,7 +134,7 @@ fn all_was_new(record: &Record, counts: Counts) {
     assert_eq!((counts.repeats, counts.refused), (0, 0), "{counts:?}");
 }
 
-fn kept_letters(folder: &std::path::Path) -> Vec<Vec<u8>> {
+pub fn kept_letters(folder: &std::path::Path) -> Vec<Vec<u8>> {
     let mut files: Vec<_> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
     files.sort();
     files.iter().map(|file| std::fs::read(file).unwrap()).collect()
