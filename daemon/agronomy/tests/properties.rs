@@ -45,7 +45,7 @@ fn any_number() -> impl Strategy<Value = f64> {
 }
 
 proptest! {
-    // A failure prints its smallest case; it becomes a named test, not a seed file.
+    // A failure prints its smallest case; it becomes a named test, and no list of old numbers is kept.
     #![proptest_config(ProptestConfig { cases: 1000, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
