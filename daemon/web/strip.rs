@@ -8,6 +8,9 @@ const LONGEST: f64 = 10.0;
 /// Shortest tape, days, so that a dry bed does not look like a rich one.
 const SHORTEST: f64 = 4.0;
 
+/// A tape of so many days has no room for the number before the last.
+const CROWDED: u32 = 7;
+
 /// How many days the tapes of all beds are long, given the days of cover to show.
 pub fn tape_days(cover: impl Iterator<Item = f64>) -> f64 {
     cover.filter(|days| days.is_finite()).fold(SHORTEST, f64::max).ceil().min(LONGEST)
@@ -26,8 +29,11 @@ pub fn tape(usual_days: f64, hot_days: Option<f64>, tape_days: f64, words: &str)
             rect.rim x="0" y="6" width="100%" height="18" {}
             @for day in 0..=last {
                 line.tick x1=(along(day.into())) x2=(along(day.into())) y1="24" y2="30" {}
-                text.mark x=(along(day.into())) y="43" text-anchor=(anchor(f64::from(day) / tape_days)) {
-                    (day) @if day == last { " days" }
+                // On a phone the word of the end reaches over the number before it.
+                @if day + 1 != last || last < CROWDED {
+                    text.mark x=(along(day.into())) y="43" text-anchor=(anchor(f64::from(day) / tape_days)) {
+                        (day) @if day == last { " days" }
+                    }
                 }
             }
         }
