@@ -121,6 +121,8 @@ fn the_last_civil_day_closes_and_unknown_stays_empty() {
     assert!((soil("soil_max_c").parse::<f64>().unwrap() - 26.0).abs() < 0.05);
     assert!((soil("soil_min_c").parse::<f64>().unwrap() - 18.0).abs() < 0.05);
     assert_eq!(soil("wind_mean_m_s"), "");
+    // The sum of no waterings was -0.0, and stood so in the file.
+    assert_eq!(soil("given_mm"), "0");
     assert_eq!(day_field(into.path(), "date", "2027-07-03"), None);
 }
 

@@ -155,7 +155,8 @@ impl Facts {
             .iter()
             .filter(|given| given.bed == bed && (from_ms..to_ms).contains(&given.at_ms))
             .map(|given| given.litres)
-            .sum()
+            // The sum of nothing is -0.0, and would be written so.
+            .fold(0.0, |sum, litres| sum + litres)
     }
 
     /// When water was last given to a bed, up to `now_ms`: a line may name a time that has not come.
