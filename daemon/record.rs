@@ -371,34 +371,39 @@ pub enum ColdSign {
     Air,
 }
 
+/// What a water task asks for and why, values only. Depths over the rooted area.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)] // the names say unit and meaning; what they do not say stands beside them
+pub struct Dose {
+    /// Litres to the full mark, now.
+    pub litres: f64,
+    /// The same over the rooted area.
+    pub depth_mm: f64,
+    /// In how many passes, with a rest between, the soil takes it.
+    pub passes: u32,
+    /// Spread over this many days (fruit in its splitting time after a dry spell); 1 = all at once.
+    pub spread_days: u32,
+    pub share_used: f64,
+    pub depletion_mm: f64,
+    pub depletion_sd_mm: f64,
+    pub refill_mm: f64,
+    pub stress_mm: f64,
+    /// Hours until the stress mark at hot demand; 0 when past it.
+    pub hours_to_stress: Option<f64>,
+    /// The grower's stated routine, litres a day, where there is one.
+    pub routine_litres: Option<f64>,
+    /// The probe that stands for the bed where it is not the weighted mean.
+    pub drier_probe: Option<String>,
+    /// No moisture probe can be trusted: the water book alone speaks.
+    pub book_alone: bool,
+}
+
 /// The matter-specific part of a task: values only; the words are in the catalogue of `mail/`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 #[allow(missing_docs)] // each field says its unit; the phrases in mail/catalogue.rs say their use
 pub enum Content {
-    Water {
-        /// Litres to the full mark, now.
-        litres: f64,
-        /// The same over the rooted area.
-        depth_mm: f64,
-        /// In how many passes, with a rest between, the soil takes it.
-        passes: u32,
-        /// Spread over this many days (fruit in its splitting time after a dry spell); 1 = all at once.
-        spread_days: u32,
-        share_used: f64,
-        depletion_mm: f64,
-        depletion_sd_mm: f64,
-        refill_mm: f64,
-        stress_mm: f64,
-        /// Hours until the stress mark at hot demand; 0 when past it.
-        hours_to_stress: Option<f64>,
-        /// The grower's stated routine, litres a day, where there is one.
-        routine_litres: Option<f64>,
-        /// The probe that stands for the bed where it is not the weighted mean.
-        drier_probe: Option<String>,
-        /// No moisture probe can be trusted: the water book alone speaks.
-        book_alone: bool,
-    },
+    Water(Dose),
     HoldWater {
         /// Rain of the last 24 h, if rain is the reason.
         rain_mm: Option<f64>,

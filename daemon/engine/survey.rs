@@ -8,6 +8,7 @@ use crate::record::{MatterKey, Millis, Stand};
 
 use super::calendar::HOUR_MS;
 use super::core::Engine;
+use super::life::Matter;
 use super::matters::gear;
 use super::scene::{Estimate, Scene};
 
@@ -32,7 +33,7 @@ impl Engine {
                     matter: *key,
                     stand: matter.stand,
                     since_ms: matter.since_ms,
-                    why: matter.why.clone(),
+                    why: why_now(matter),
                     by_ms: matter.claim.as_ref().and_then(|claim| claim.by_ms),
                     number: matter.number,
                 })
@@ -57,6 +58,12 @@ impl Engine {
             why: fault.map(|fault| gear::why(&fault, scene)).unwrap_or_default(),
         })
     }
+}
+
+/// Why a matter stands as it does: while it is told, what holds now, which may be days after the telling.
+fn why_now(matter: &Matter) -> String {
+    let standing = matter.claim.as_ref().filter(|_| matter.stand == Stand::Standing);
+    standing.map_or_else(|| matter.why.clone(), |claim| claim.why.clone())
 }
 
 fn bed_view(name: &str, title: &str, estimate: Option<&Estimate>) -> BedView {

@@ -4,7 +4,7 @@ use proptest::prelude::*;
 use rindwatch::daybook::Entry;
 use rindwatch::engine::{Engine, Event};
 use rindwatch::record::{
-    Content, DayRecord, Doubt, Guess, LetterDraft, MatterKey, ProbeIx, Reading, SavedState,
+    Content, DayRecord, Dose, Doubt, Guess, LetterDraft, MatterKey, ProbeIx, Reading, SavedState,
 };
 
 use super::sim::*;
@@ -75,7 +75,7 @@ fn a_raw_probe_lets_the_book_begin_with_the_first_soaking_and_asks_for_the_finge
     sim.run_days(6);
     let told = sim.told(MatterKey::Water);
     assert!(!told.is_empty());
-    let Content::Water { book_alone, .. } = told[0].2.content else { panic!() };
+    let Content::Water(Dose { book_alone, .. }) = told[0].2.content else { panic!() };
     assert!(book_alone);
     assert!(told[0].2.evidence.guesses.iter().any(|words| words.contains("feel the soil at 10 cm")));
 }

@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 use rindwatch::daybook::Entry;
-use rindwatch::record::{Content, MatterKey, Millis, Stand, Telling};
+use rindwatch::record::{Content, Dose, MatterKey, Millis, Stand, Telling};
 
 use super::sim::*;
 
@@ -15,7 +15,9 @@ fn hours(windows: &str) -> String {
 /// Depth asked for in the last letter, mm, and its other figures.
 fn asked(sim: &Sim) -> Option<(f64, f64, u32, u32)> {
     let (_, _, task) = sim.told(WATER).into_iter().next_back()?;
-    let Content::Water { litres, depth_mm, passes, spread_days, .. } = task.content else { return None };
+    let Content::Water(Dose { litres, depth_mm, passes, spread_days, .. }) = task.content else {
+        return None;
+    };
     Some((litres, depth_mm, passes, spread_days))
 }
 
@@ -71,7 +73,7 @@ fn after_a_dry_spell_the_dose_is_spread_while_a_fruit_may_split() {
         .told(WATER)
         .iter()
         .map(|(_, _, task)| match task.content {
-            Content::Water { spread_days, .. } => spread_days,
+            Content::Water(Dose { spread_days, .. }) => spread_days,
             _ => 0,
         })
         .collect();
@@ -221,7 +223,7 @@ fn later_comes_back_at_its_time_and_not_needed_is_silent() {
     sim.run_days(1);
     // Only a worsening by a step may speak again.
     for (at_ms, _, task) in sim.told(WATER) {
-        let Content::Water { depletion_mm, stress_mm, .. } = task.content else { panic!() };
+        let Content::Water(Dose { depletion_mm, stress_mm, .. }) = task.content else { panic!() };
         assert!(at_ms <= told_ms || depletion_mm >= stress_mm);
     }
 }
@@ -411,7 +413,7 @@ proptest! {
         let (refill, stress, taw) = (view.refill_mm.unwrap(), view.stress_mm.unwrap(), view.taw_mm.unwrap());
         prop_assert!(0.0 < refill && refill <= stress && stress < taw);
         for (_, _, task) in sim.told(WATER) {
-            let Content::Water { litres, depth_mm, refill_mm, stress_mm, share_used, .. } = task.content else { panic!() };
+            let Content::Water(Dose { litres, depth_mm, refill_mm, stress_mm, share_used, .. }) = task.content else { panic!() };
             prop_assert!(litres > 0.0 && depth_mm <= taw + 1e-9);
             prop_assert!(refill_mm <= stress_mm && (0.0..=1.0).contains(&share_used));
         }

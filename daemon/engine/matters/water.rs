@@ -5,7 +5,7 @@
 //! the fruit's splitting time after three dry days it is spread over days. Marks: FAO-56 ch. 8; the refill
 //! share and the windows are the project's judgement.
 
-use crate::record::{Content, MatterKey, Millis, Stand, Urgency};
+use crate::record::{Content, Dose, MatterKey, Millis, Stand, Urgency};
 use crate::settings::garden::Bed;
 
 use super::super::calendar::HOUR_MS;
@@ -95,7 +95,7 @@ pub fn judge(
         urgency: Urgency::Today,
         by_ms: Some(window.to_ms),
         litres: Some(litres),
-        content: Content::Water {
+        content: Content::Water(Dose {
             litres,
             depth_mm: start_mm,
             passes: agronomy::water::passes(start_mm, bed.intake_mm_h, PASS_H).unwrap_or(1).max(1),
@@ -109,7 +109,7 @@ pub fn judge(
             routine_litres: bed.routine.map(|routine| routine.litres / f64::from(routine.every_days.max(1))),
             drier_probe: estimate.drier_probe.clone(),
             book_alone: estimate.probes == 0,
-        },
+        }),
         step: step(estimate, matter.told_step),
         hold_ms: 0,
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, window.letter_ms.max(scene.now_ms)),

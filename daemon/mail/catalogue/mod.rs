@@ -10,7 +10,7 @@ mod water;
 mod weather;
 
 use crate::mail::amounts;
-use crate::record::{Content, Fault, MatterKey, Millis, Task, Telling, Urgency};
+use crate::record::{Content, Dose, Fault, MatterKey, Millis, Task, Telling, Urgency};
 use crate::settings::garden::{Garden, Person, Role, Units};
 
 pub use care::{Care, not_yet_said, words as care_words};
@@ -83,7 +83,7 @@ pub fn words(task: &Task, voice: &Voice) -> Words {
         return withdrawn(task, voice);
     }
     let mut words = match &task.content {
-        Content::Water { .. } => water::water(task, voice),
+        Content::Water(_) => water::water(task, voice),
         Content::HoldWater { .. } => water::hold_water(task, voice),
         Content::Shade { .. } => weather::shade(task, voice),
         Content::Cover { .. } => weather::cover(task, voice),
@@ -134,7 +134,7 @@ fn told_before(task: &Task) -> Option<&'static str> {
 
 fn withdrawn(task: &Task, voice: &Voice) -> Words {
     let (head, why) = match &task.content {
-        Content::Water { .. } => ("no water needed any more", water::now_stands(task, voice)),
+        Content::Water(_) => ("no water needed any more", water::now_stands(task, voice)),
         Content::HoldWater { .. } => {
             ("water as usual again", vec!["What spoke against water is over.".to_owned()])
         }
@@ -148,7 +148,7 @@ fn withdrawn(task: &Task, voice: &Voice) -> Words {
 /// The litres a task asks for today; 0 where it asks for none.
 pub fn litres_today(task: &Task) -> f64 {
     match task.content {
-        Content::Water { litres, spread_days, .. } if task.telling != Telling::Withdrawn => {
+        Content::Water(Dose { litres, spread_days, .. }) if task.telling != Telling::Withdrawn => {
             litres / f64::from(spread_days.max(1))
         }
         _ => 0.0,

@@ -4,73 +4,32 @@ use chrono::Datelike;
 
 use crate::mail::amounts;
 use crate::quantities::Quantity;
-use crate::record::{Content, EvidenceRow, Task};
+use crate::record::{Content, Dose, EvidenceRow, Task};
 use crate::settings::garden::Units;
 
 use super::{Care, Voice, Words};
 
-/// What a water task says, taken out of its content once.
-struct Dose<'a> {
-    litres: f64,
-    today_l: f64,
-    depth_mm: f64,
-    passes: u32,
-    spread_days: u32,
-    share_used: f64,
-    depletion_mm: f64,
-    depletion_sd_mm: f64,
-    refill_mm: f64,
-    stress_mm: f64,
-    hours_to_stress: Option<f64>,
-    routine_litres: Option<f64>,
-    drier_probe: Option<&'a str>,
-    book_alone: bool,
-}
-
-fn dose(task: &Task) -> Option<Dose<'_>> {
-    let Content::Water {
-        litres,
-        depth_mm,
-        passes,
-        spread_days,
-        share_used,
-        depletion_mm,
-        depletion_sd_mm,
-        refill_mm,
-        stress_mm,
-        hours_to_stress,
-        routine_litres,
-        ref drier_probe,
-        book_alone,
-    } = task.content
-    else {
-        return None;
-    };
-    let spread_days = spread_days.max(1);
-    Some(Dose {
-        litres,
-        today_l: litres / f64::from(spread_days),
-        depth_mm,
-        passes,
-        spread_days,
-        share_used,
-        depletion_mm,
-        depletion_sd_mm,
-        refill_mm,
-        stress_mm,
-        hours_to_stress,
-        routine_litres,
-        drier_probe: drier_probe.as_deref(),
-        book_alone,
-    })
-}
-
-impl Dose<'_> {
-    /// All the water the bed holds, mm; from share used and depletion.
-    fn held_mm(&self) -> Option<f64> {
-        let held = self.depletion_mm / self.share_used;
-        (held.is_finite() && held > 0.0).then_some(held)
+fn dose(task: &Task) -> Option<&Dose> {
+    match &task.content {
+        Content::Water(dose) => Some(dose),
+        _ => None,
     }
+}
+
+/// Over how many days the dose is spread, at least one.
+fn days(dose: &Dose) -> u32 {
+    dose.spread_days.max(1)
+}
+
+/// Litres of today.
+fn today_l(dose: &Dose) -> f64 {
+    dose.litres / f64::from(days(dose))
+}
+
+/// All the water the bed holds, mm; from share used and depletion.
+fn held_mm(dose: &Dose) -> Option<f64> {
+    let held = dose.depletion_mm / dose.share_used;
+    (held.is_finite() && held > 0.0).then_some(held)
 }
 
 pub fn water(task: &Task, voice: &Voice) -> Words {
@@ -83,11 +42,11 @@ pub fn water(task: &Task, voice: &Voice) -> Words {
         care.push(Care::Heat);
     }
     Words {
-        head: head(&dose, task, voice),
-        brief: format!("{} {}", amounts::litres(dose.today_l, voice.units()), voice.before(task)),
-        how: how(&dose, voice),
-        why: why(&dose, task, voice),
-        unless: unless(&dose, voice),
+        head: head(dose, task, voice),
+        brief: format!("{} {}", amounts::litres(today_l(dose), voice.units()), voice.before(task)),
+        how: how(dose, voice),
+        why: why(dose, task, voice),
+        unless: unless(dose, voice),
         care,
     }
 }
@@ -115,20 +74,20 @@ const TROPIC_DEG: f64 = 23.4;
 fn head(dose: &Dose, task: &Task, voice: &Voice) -> String {
     let vessels = &voice.garden.vessels;
     let before = voice.before(task);
-    let today = amounts::litres(dose.today_l, voice.units());
-    let cans = amounts::cans(dose.today_l, vessels.can_l);
+    let today = amounts::litres(today_l(dose), voice.units());
+    let cans = amounts::cans(today_l(dose), vessels.can_l);
     // Beyond what one person is asked to carry, the first line must not read like an order to carry it.
     let most = f64::from(vessels.cans_a_day) * vessels.can_l;
     let carried = match vessels.hose_l_min {
-        Some(l_min) if dose.today_l > most => {
-            format!("{cans} or {} of hose", amounts::hose(dose.today_l, l_min))
+        Some(l_min) if today_l(dose) > most => {
+            format!("{cans} or {} of hose", amounts::hose(today_l(dose), l_min))
         }
-        None if dose.today_l > most => format!("{cans} (not more than {} a person)", vessels.cans_a_day),
+        None if today_l(dose) > most => format!("{cans} (not more than {} a person)", vessels.cans_a_day),
         _ => cans,
     };
-    if dose.spread_days > 1 {
+    if days(dose) > 1 {
         let all = amounts::litres(dose.litres, voice.units());
-        format!("{today} today, {carried}, {before}; {all} in all over {} days", dose.spread_days)
+        format!("{today} today, {carried}, {before}; {all} in all over {} days", days(dose))
     } else {
         format!("{today}, {carried}, {before}")
     }
@@ -147,20 +106,20 @@ fn how(dose: &Dose, voice: &Voice) -> Vec<String> {
         format!("{all} fills the bed; more than that does harm."),
     ));
     if let Some(l_min) = vessels.hose_l_min {
-        how.push(format!("By hose: {}.", amounts::hose(dose.today_l, l_min)));
+        how.push(format!("By hose: {}.", amounts::hose(today_l(dose), l_min)));
     }
-    let passes = dose.passes.div_ceil(dose.spread_days);
+    let passes = dose.passes.div_ceil(days(dose));
     how.push(if passes > 1 {
         format!("Give it in {passes} passes with half an hour between, so that the soil takes it.")
     } else {
         "Give it slowly, on the soil and not on the leaves.".to_owned()
     });
     how.push("Stop if it runs off at the foot of the mound.".to_owned());
-    if dose.spread_days > 1 {
-        let more = amounts::counted(f64::from(dose.spread_days - 1), "more day");
+    if days(dose) > 1 {
+        let more = amounts::counted(f64::from(days(dose) - 1), "more day");
         how.push(format!("The same again on {more}: all at once after dry days can split the fruit."));
     }
-    how.extend(dose.routine_litres.map(|usual_l| routine(dose.today_l, usual_l, voice)));
+    how.extend(dose.routine_litres.map(|usual_l| routine(today_l(dose), usual_l, voice)));
     how.extend(load(voice));
     how
 }
@@ -218,7 +177,7 @@ fn why(dose: &Dose, task: &Task, voice: &Voice) -> Vec<String> {
                  soil first: if it is wet, give nothing; if it is damp, give half."
             ),
         ));
-    } else if let Some(probe) = dose.drier_probe {
+    } else if let Some(probe) = &dose.drier_probe {
         why.push(voice.pick(
             format!("The spots disagree; the drier one stands for the bed: {probe}."),
             "One part of the bed is drier than the other; this goes by the drier one.",
@@ -229,7 +188,7 @@ fn why(dose: &Dose, task: &Task, voice: &Voice) -> Vec<String> {
 
 fn figures(dose: &Dose, voice: &Voice) -> Vec<String> {
     let units = voice.units();
-    let marks = dose.held_mm().map_or(String::new(), |held| {
+    let marks = held_mm(dose).map_or(String::new(), |held| {
         format!(
             ", refill mark at {}, stress mark at {}",
             amounts::percent(dose.refill_mm / held),
@@ -284,7 +243,7 @@ fn unless(dose: &Dose, voice: &Voice) -> Vec<String> {
 /// Why a call for water is withdrawn: where the bed stands now.
 pub fn now_stands(task: &Task, voice: &Voice) -> Vec<String> {
     let Some(dose) = dose(task) else { return Vec::new() };
-    let marks = dose.held_mm().map_or(String::new(), |held| {
+    let marks = held_mm(dose).map_or(String::new(), |held| {
         format!(", refill mark at {}", amounts::percent(dose.refill_mm / held))
     });
     vec![voice.pick(
