@@ -401,7 +401,7 @@ pub struct Dose {
 /// The matter-specific part of a task: values only; the words are in the catalogue of `mail/`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-#[allow(missing_docs)] // each field says its unit; the phrases in mail/catalogue.rs say their use
+#[allow(missing_docs)] // each field says its unit; the phrases in mail/catalogue/ say their use
 pub enum Content {
     Water(Dose),
     HoldWater {

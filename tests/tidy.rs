@@ -412,7 +412,7 @@ fn long_badly_named_and_unfinished_files_are_seen() {
 #[test]
 fn a_path_of_one_machine_is_seen() {
     assert_eq!(machine_paths("a.md", concat!("see /ho", "me/anna/garden and /wo", "rk/main")).len(), 1);
-    assert_eq!(machine_paths("a.md", "in /var/lib/rindwatch, target/work/main or $PWD/home/x").len(), 0);
+    assert_eq!(machine_paths("a.md", "in /var/lib/rindwatch, target/workshop/x or $PWD/home/x").len(), 0);
 }
 
 #[test]
