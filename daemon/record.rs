@@ -215,6 +215,12 @@ pub enum MatterKey {
     Shade,
     /// Plant and fruit want covering tonight.
     Cover,
+    /// The bed is warm enough, or still too cold or too hot inside, to set the plant out.
+    Plant,
+    /// The weather was one in which leaves fall sick: look at them.
+    Scout,
+    /// The fruit has gained less than its own curve promised.
+    Growth,
     /// A probe is silent, stuck or impossible, or the broker cannot be reached.
     Gear,
     /// Letters do not get out.
@@ -231,6 +237,9 @@ impl MatterKey {
             MatterKey::HoldWater => "hold-water",
             MatterKey::Shade => "shade",
             MatterKey::Cover => "cover",
+            MatterKey::Plant => "plant",
+            MatterKey::Scout => "scout",
+            MatterKey::Growth => "growth",
             MatterKey::Gear => "gear",
             MatterKey::Mail => "mail",
             MatterKey::Box => "box",

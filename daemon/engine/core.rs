@@ -225,7 +225,7 @@ impl Engine {
                     urgency: Urgency::Gear,
                     by_ms: None,
                     litres: None,
-                    content: Content::Gear { fault },
+                    content: Some(Content::Gear { fault }),
                     step: 0,
                     hold_ms: 0,
                     tell_ms: Millis::MAX / 4,

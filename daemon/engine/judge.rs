@@ -288,7 +288,7 @@ impl Engine {
                 urgency: claim.urgency,
                 telling,
                 by_ms: claim.by_ms,
-                content: claim.content.clone(),
+                content: claim.content.clone()?,
                 evidence: evidence::gather(&scene, id, estimates),
             })
         });

@@ -46,8 +46,8 @@ pub struct Claim {
     pub by_ms: Option<Millis>,
     /// Litres, where water is asked for.
     pub litres: Option<f64>,
-    /// Values for the letter.
-    pub content: Content,
+    /// Values for the letter; `None` for a note, which is told in no letter: its words are `why`.
+    pub content: Option<Content>,
     /// Grows when it gets worse by a step; a told matter is told again then.
     pub step: u8,
     /// Must have held this long before it is told.
@@ -184,13 +184,9 @@ impl Matter {
                     return turned;
                 }
                 self.begin();
-                if ripe {
-                    turned.tell = Some(Telling::First);
-                } else {
-                    turned.from = self.go(Stand::Building, &claim.why, now_ms);
-                }
+                turned = self.ripen(&claim, ripe, now_ms);
             }
-            Stand::Building if ripe => turned.tell = Some(Telling::First),
+            Stand::Building if ripe => turned = self.ripen(&claim, ripe, now_ms),
             Stand::Building => {}
             Stand::Standing => {
                 if claim.step < self.told_step {
@@ -215,6 +211,17 @@ impl Matter {
         }
         self.claim = Some(claim);
         turned
+    }
+
+    /// A claim that has held long enough is told; a note stands without being told.
+    fn ripen(&mut self, claim: &Claim, ripe: bool, now_ms: Millis) -> Turned {
+        match (ripe, claim.urgency) {
+            (false, _) => Turned { from: self.go(Stand::Building, &claim.why, now_ms), tell: None },
+            (true, Urgency::Note) => {
+                Turned { from: self.go(Stand::Standing, &claim.why, now_ms), tell: None }
+            }
+            (true, _) => Turned { from: None, tell: Some(Telling::First) },
+        }
     }
 
     /// A told matter is told again when it got worse by a step, or when its time for a repeat has come;
@@ -299,12 +306,12 @@ mod tests {
             urgency: Urgency::Today,
             by_ms: Some(100 * HOUR_MS),
             litres: Some(40.0),
-            content: Content::Cover {
+            content: Some(Content::Cover {
                 foreseen_min_c: 1.0,
                 sd_c: 1.0,
                 mark_c: 3.0,
                 sign: ColdSign::Afternoon,
-            },
+            }),
             step,
             hold_ms,
             tell_ms: 0,

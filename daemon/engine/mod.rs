@@ -23,6 +23,7 @@ mod memory;
 mod people;
 mod rain;
 mod scene;
+mod sounding;
 mod survey;
 mod telling;
 mod watch;

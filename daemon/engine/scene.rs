@@ -17,6 +17,7 @@ use super::facts::Facts;
 use super::foresee::Foresee;
 use super::hours::Hours;
 use super::people;
+use super::sounding::{self, Measured};
 use super::weather::{Day, PatchProbes, expected_et0, shallowest};
 
 /// Days after setting out when a fruit may be about that nobody logged (set 60-70 days from seed: common
@@ -289,7 +290,7 @@ impl<'a> Scene<'a> {
         from: &Balance,
         part: Part,
         inflow: book::Inflow,
-        measured: Option<&book::Measured>,
+        measured: Option<&Measured>,
     ) -> Option<book::ClosedDay> {
         let mut closed = book::advance(bed, ground, from, part.et0_mm, part.days, inflow, measured)?;
         closed.marks = book::marks(bed, ground, part.et0_day_mm)?;
@@ -317,11 +318,11 @@ impl<'a> Scene<'a> {
     }
 
     /// What the trusted moisture probes of a bed say at an instant.
-    pub fn measure(&self, bed: &Bed, at_ms: Millis) -> Option<book::Measured> {
+    pub fn measure(&self, bed: &Bed, at_ms: Millis) -> Option<Measured> {
         if self.frozen(bed, at_ms) {
             return None;
         }
-        book::measure(self.garden, bed, self.hours, at_ms, |probe| {
+        sounding::measure(self.garden, bed, self.hours, at_ms, |probe| {
             // Of a missing probe what it said in time still counts, and what it delivers late.
             self.trusts.get(probe).is_none_or(|trust| *trust != Trust::Condemned)
         })

@@ -72,12 +72,12 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
             sunset_ms
         }),
         litres: None,
-        content: Content::Cover {
+        content: Some(Content::Cover {
             foreseen_min_c: call.min_c,
             sd_c: call.sd_c,
             mark_c: bed.cover_c,
             sign: call.sign,
-        },
+        }),
         // Whoever was told in the afternoon is not woken to hear it again.
         step: 0,
         hold_ms: 0,

@@ -109,7 +109,7 @@ fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis, told_ms: Option<Milli
         urgency: Urgency::Gear,
         by_ms: None,
         litres: None,
-        content: Content::Gear { fault },
+        content: Some(Content::Gear { fault }),
         step: 0,
         hold_ms,
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, earliest_ms),

@@ -64,13 +64,13 @@ pub fn judge(
         urgency: Urgency::Today,
         by_ms: None,
         litres: None,
-        content: Content::HoldWater {
+        content: Some(Content::HoldWater {
             rain_mm,
             dry_days: rain_mm.map(|_| estimate.dry_days),
             over_full_hours: if rain_mm.is_some() { None } else { over_full },
             split_time: scene.split_time(bed),
             until_ms,
-        },
+        }),
         step: 0,
         hold_ms: if rain_mm.is_some() { HOLD_MS } else { 0 },
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, scene.now_ms),

@@ -70,13 +70,13 @@ fn claim(
         urgency: Urgency::Today,
         by_ms: Some(deadline(scene, person, from_dawn)),
         litres: None,
-        content: Content::Shade {
+        content: Some(Content::Shade {
             foreseen_max_c: forecast.value_c,
             sd_c,
             mark_c: bed.shade_c,
             from_dawn,
             soil_hot_c,
-        },
+        }),
         step: 0,
         hold_ms: 0,
         tell_ms: if too_late {

@@ -95,7 +95,7 @@ pub fn judge(
         urgency: Urgency::Today,
         by_ms: Some(window.to_ms),
         litres: Some(litres),
-        content: Content::Water(Dose {
+        content: Some(Content::Water(Dose {
             litres,
             depth_mm: start_mm,
             passes: agronomy::water::passes(start_mm, bed.intake_mm_h, PASS_H).unwrap_or(1).max(1),
@@ -109,7 +109,7 @@ pub fn judge(
             routine_litres: bed.routine.map(|routine| routine.litres / f64::from(routine.every_days.max(1))),
             drier_probe: estimate.drier_probe.clone(),
             book_alone: estimate.probes == 0,
-        }),
+        })),
         step: step(estimate, matter.told_step),
         hold_ms: 0,
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, window.letter_ms.max(scene.now_ms)),

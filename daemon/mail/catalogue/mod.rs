@@ -117,7 +117,7 @@ pub fn tag(task: &Task) -> &'static str {
         (Telling::Worse, MatterKey::HoldWater) => ", wetter now",
         (Telling::Worse, MatterKey::Shade) => ", hotter now",
         (Telling::Worse, MatterKey::Cover) => ", colder now",
-        (Telling::Worse, MatterKey::Gear | MatterKey::Mail | MatterKey::Box) => ", worse now",
+        (Telling::Worse, _) => ", worse now",
     }
 }
 
