@@ -8,6 +8,8 @@
 
 #[path = "worked/formulas.rs"]
 mod formulas;
+#[path = "worked/leaves.rs"]
+mod leaves;
 #[path = "worked/season.rs"]
 mod season;
 
@@ -15,7 +17,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// Where figures come from. The first word of a row's source is one of these; the rest says where in it.
-const SOURCES: [(&str, &str); 16] = [
+const SOURCES: [(&str, &str); 26] = [
     (
         "fao56",
         "Allen, Pereira, Raes, Smith 1998, FAO Irrigation and Drainage Paper 56: answers of its numbered \
@@ -36,6 +38,16 @@ const SOURCES: [(&str, &str); 16] = [
     ("gddpy", "PyPI gddPy 1.0.3, its averages"),
     ("nonlineartemppy", "PyPI nonlineartemppy 0.201, its sine"),
     ("frostbook", "Snyder & de Melo-Abreu 2005, FAO Environment and Natural Resources 10, chapter 5"),
+    ("duchon2014", "Duchon et al. 2014, J. Atmos. Oceanic Technol. 31:1330, figures of its abstract"),
+    ("monash2024", "Water 16:998 (2024), spacing of tips at 100 mm/h"),
+    ("wmo", "classes of rain intensity of the World Meteorological Organization"),
+    ("sentelhas", "Sentelhas et al., XVI Brazilian congress of agrometeorology, leaf wetness by humidity"),
+    ("kim2002", "Kim, Taylor, Gleason, Koehler 2002, Plant Disease 86:179, coefficients from memory"),
+    ("leaflets", "vegetable leaflets of Cornell, Massachusetts and Purdue on powdery mildew of cucurbits"),
+    ("cohen1977", "downy mildew of cucumber by wet hours and temperature; author from memory"),
+    ("arny1991", "Arny & Rowe 1991, Phytopathology 81:206"),
+    ("evans1992", "Evans, Nyquist, Latin 1992, Phytopathology 82:890"),
+    ("magarey2005", "Magarey, Sutton, Thayer 2005, Phytopathology 95:92, form from memory"),
     ("own", "independent code or arithmetic of this project's authors, not the crate"),
 ];
 

@@ -6,6 +6,7 @@ use agronomy::water::{self, Marks};
 use agronomy::{air, crop, evapotranspiration as et, soil, sun};
 
 use crate::Inputs;
+use crate::leaves::{of_leaves, of_rain};
 use crate::season::{self, Day};
 
 /// Hourly means of a measured-looking summer day, °C.
@@ -30,16 +31,28 @@ const NIGHTS: [(f64, f64, f64); 10] = [
 
 /// The value of `function` at these inputs.
 pub fn evaluate(function: &str, row: &Inputs<'_>) -> Result<f64, String> {
-    let found = [of_air, of_sun, of_reference, of_crop, of_water, of_season, of_soil, of_degrees, of_frost]
-        .into_iter()
-        .find_map(|group| group(function, row).transpose());
+    let found = [
+        of_air,
+        of_sun,
+        of_reference,
+        of_crop,
+        of_water,
+        of_season,
+        of_soil,
+        of_degrees,
+        of_frost,
+        of_rain,
+        of_leaves,
+    ]
+    .into_iter()
+    .find_map(|group| group(function, row).transpose());
     found.unwrap_or_else(|| Err("no such function".to_owned()))
 }
 
 /// `None` when the group has no such function.
-type Answer = Result<Option<f64>, String>;
+pub type Answer = Result<Option<f64>, String>;
 
-fn known(value: Result<f64, agronomy::Error>) -> Answer {
+pub fn known(value: Result<f64, agronomy::Error>) -> Answer {
     value.map(Some).map_err(|error| error.to_string())
 }
 

@@ -1,4 +1,4 @@
-//! The science of one bed: reference evapotranspiration, soil water, degree-days, frost.
+//! The science of one bed: reference evapotranspiration, soil water, degree-days, frost, rain, leaf wetness.
 //!
 //! Every formula names its equation, units, valid range and source. Inputs out of range come back as an
 //! [`Error`], or a fallback that the function states; none gives NaN. There are no files, clocks or
@@ -25,6 +25,8 @@ pub mod evapotranspiration;
 pub mod filter;
 pub mod foresight;
 pub mod frost;
+pub mod rain;
+pub mod sickness;
 pub mod soil;
 pub mod soil_air;
 pub mod sun;
