@@ -31,10 +31,21 @@ pub enum Entry {
         side_cm: Option<f64>,
         length_cm: Option<f64>,
     },
-    /// `flower f2 bud | open tomorrow | open | pollinated by hand | set | lost`.
-    Flower { flower: String, state: FlowerState },
-    /// `fruit f1 keeper | spare | culled | cut`.
-    Fruit { fruit: String, state: FruitState },
+    /// `flower f2 bud | open tomorrow | open | pollinated by hand | set | lost`; `flower f2 bud on long` names its
+    /// bed, which stays with it.
+    Flower {
+        flower: String,
+        state: FlowerState,
+        #[serde(default)]
+        bed: Option<String>,
+    },
+    /// `fruit f1 keeper | spare | culled | cut`, with its bed as a flower.
+    Fruit {
+        fruit: String,
+        state: FruitState,
+        #[serde(default)]
+        bed: Option<String>,
+    },
     /// `weighed f1 412 kg`.
     Weighed { fruit: String, mass_kg: f64 },
     /// `buried long 14 nodes`.

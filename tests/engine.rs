@@ -17,6 +17,8 @@ mod memory;
 mod season;
 #[path = "engine/sim.rs"]
 mod sim;
+#[path = "engine/stage.rs"]
+mod stage;
 #[path = "engine/turns.rs"]
 mod turns;
 #[path = "engine/water.rs"]

@@ -101,6 +101,32 @@ impl<'a> Line<'a> {
         self.known(&names).map(str::to_owned)
     }
 
+    /// Takes "on" and the bed behind it, or the bed's name alone where it is none that a fruit could have been
+    /// meant by: a fruit may bear the name of a bed.
+    pub fn bed_behind_on(&mut self) -> Result<Option<String>, ParseError> {
+        let Some((at, _)) = self.free().find(|(_, word)| word.eq_ignore_ascii_case("on")) else {
+            let names_left = self.free().filter(|(_, word)| is_name(word)).count();
+            return Ok(if names_left > 1 { self.bed_if_named() } else { None });
+        };
+        self.used[at] = true;
+        let garden = self.garden;
+        let behind = self.free().find(|(next, word)| *next > at && is_name(word));
+        let bed = behind.and_then(|(next, word)| {
+            Some((next, garden.beds.iter().find(|bed| bed.name.eq_ignore_ascii_case(word))?))
+        });
+        match bed {
+            Some((next, bed)) => {
+                self.used[next] = true;
+                self.note(format!("on bed {}", bed.name));
+                Ok(Some(bed.name.clone()))
+            }
+            None => {
+                let names: Vec<&str> = garden.beds.iter().map(|bed| bed.name.as_str()).collect();
+                Err(self.error(format!("no bed stands behind \"on\": the beds are {}", names.join(", "))))
+            }
+        }
+    }
+
     /// Takes the probe.
     pub fn probe(&mut self) -> Result<String, ParseError> {
         let garden = self.garden;

@@ -57,7 +57,7 @@ pub const VERBS: [&str; 29] = [
 ];
 
 /// Words that stand for states and can't be names.
-pub(super) const STATE_WORDS: [&str; 18] = [
+pub(super) const STATE_WORDS: [&str; 19] = [
     "bud",
     "open",
     "tomorrow",
@@ -76,6 +76,7 @@ pub(super) const STATE_WORDS: [&str; 18] = [
     "length",
     "nodes",
     "to",
+    "on",
 ];
 
 /// Why a line can't be read.
@@ -209,7 +210,8 @@ fn flower(line: &mut Line<'_>) -> Result<Entry, ParseError> {
         ],
         "the state of the flower",
     )?;
-    Ok(Entry::Flower { flower: line.name("flower")?, state })
+    let bed = line.bed_behind_on()?;
+    Ok(Entry::Flower { flower: line.name("flower")?, state, bed })
 }
 
 fn fruit(line: &mut Line<'_>) -> Result<Entry, ParseError> {
@@ -223,7 +225,8 @@ fn fruit(line: &mut Line<'_>) -> Result<Entry, ParseError> {
         ],
         "the state of the fruit",
     )?;
-    Ok(Entry::Fruit { fruit: line.name("fruit")?, state })
+    let bed = line.bed_behind_on()?;
+    Ok(Entry::Fruit { fruit: line.name("fruit")?, state, bed })
 }
 
 fn weighed(line: &mut Line<'_>) -> Result<Entry, ParseError> {

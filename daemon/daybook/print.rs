@@ -18,8 +18,14 @@ impl fmt::Display for Entry {
                     None => Ok(()),
                 })
             }
-            Entry::Flower { flower, state } => write!(f, "flower {flower} {state}"),
-            Entry::Fruit { fruit, state } => write!(f, "fruit {fruit} {state}"),
+            Entry::Flower { flower, state, bed } => {
+                write!(f, "flower {flower} {state}")?;
+                bed.iter().try_for_each(|bed| write!(f, " on {bed}"))
+            }
+            Entry::Fruit { fruit, state, bed } => {
+                write!(f, "fruit {fruit} {state}")?;
+                bed.iter().try_for_each(|bed| write!(f, " on {bed}"))
+            }
             Entry::Weighed { fruit, mass_kg } => write!(f, "weighed {fruit} {mass_kg} kg"),
             Entry::Buried { bed, nodes } => write!(f, "buried {bed} {nodes} nodes"),
             Entry::Leafed { bed, area_m2 } => write!(f, "leafed {bed} {area_m2} m2"),

@@ -16,6 +16,18 @@ impl Engine {
         numbers
     }
 
+    /// The fruit or flower of a line whose bed nobody has named yet: the line would change nothing.
+    pub fn without_bed<'e>(&self, entry: &'e Entry) -> Option<&'e str> {
+        let (Entry::Flower { flower: what, bed: None, .. }
+        | Entry::Fruit { fruit: what, bed: None, .. }
+        | Entry::Shaded { what, .. }
+        | Entry::Covered { what, .. }) = entry
+        else {
+            return None;
+        };
+        self.memory.facts.bed_of(&self.garden, what).is_none().then_some(what)
+    }
+
     pub(super) fn take_entry(
         &mut self,
         entry: &Entry,
@@ -109,11 +121,10 @@ impl Engine {
         actions: &mut Vec<Action>,
         answer: impl FnOnce(&mut Matter) -> Option<Stand>,
     ) {
-        let bed = match self.garden.beds.as_slice() {
-            [only] => only.name.clone(),
-            _ => what.to_owned(),
-        };
-        self.answer(key, &bed, now_ms, actions, answer);
+        let bed = self.memory.facts.bed_of(&self.garden, what).map(|bed| bed.name.clone());
+        if let Some(bed) = bed {
+            self.answer(key, &bed, now_ms, actions, answer);
+        }
     }
 
     fn answer(

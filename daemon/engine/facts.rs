@@ -10,7 +10,7 @@ use crate::record::Millis;
 use crate::settings::garden::{Bed, Garden};
 
 use super::HOURS_KEPT_MS;
-use super::calendar::Calendar;
+use super::calendar::{Calendar, next_day};
 
 /// Water given to a bed.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -42,8 +42,15 @@ pub struct Facts {
     leafed: BTreeMap<String, BTreeMap<NaiveDate, f64>>,
     rooted: BTreeMap<String, BTreeMap<NaiveDate, f64>>,
     planted: BTreeMap<String, NaiveDate>,
+    /// As states before flowers had a life of their own kept it; read, no longer written.
     pollinated: BTreeMap<String, NaiveDate>,
     cut: BTreeMap<String, NaiveDate>,
+    /// Flowers and the fruits they became, by their name.
+    #[serde(default)]
+    flowers: BTreeMap<String, Flower>,
+    /// When the core of a bed was felt to be hot.
+    #[serde(default)]
+    core_hot: BTreeMap<String, NaiveDate>,
     /// The fruit that is kept, by bed.
     keeper: BTreeMap<String, String>,
     /// Since when, and whether it stands: the last line by when it happened counts.
@@ -54,12 +61,62 @@ pub struct Facts {
     absences: Vec<Absence>,
 }
 
-/// The bed that a fruit or flower stands on: known only where there is but one.
-fn bed_of<'a>(garden: &'a Garden, what: &str) -> Option<&'a Bed> {
-    garden.bed(what).or(match garden.beds.as_slice() {
-        [only] => Some(only),
-        _ => None,
-    })
+/// Life of a flower and of the fruit it became: the date of each step that was logged.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Flower {
+    /// The bed it stands on.
+    pub bed: Option<String>,
+    /// Seen as a bud.
+    pub bud: Option<NaiveDate>,
+    /// Open.
+    pub open: Option<NaiveDate>,
+    /// Pollinated.
+    pub pollinated: Option<NaiveDate>,
+    /// It took, or was chosen as keeper.
+    pub set: Option<NaiveDate>,
+    /// Lost or culled.
+    pub gone: Option<NaiveDate>,
+}
+
+impl Flower {
+    fn take(&mut self, state: FlowerState, bed: Option<String>, date: NaiveDate) {
+        if self.gone.is_some_and(|gone| gone < date) && state != FlowerState::Lost {
+            *self = Self { bed: self.bed.take(), ..Self::default() }; // the name is used again
+        }
+        self.bed = bed.or(self.bed.take());
+        // Of a step that is logged twice the first counts, in whatever order the lines are typed in.
+        let first = |known: &mut Option<NaiveDate>, date: NaiveDate| {
+            *known = Some(known.map_or(date, |known| known.min(date)));
+        };
+        match state {
+            FlowerState::Bud => first(&mut self.bud, date),
+            FlowerState::OpenTomorrow => first(&mut self.open, next_day(date)),
+            FlowerState::Open => first(&mut self.open, date),
+            FlowerState::Pollinated { .. } => first(&mut self.pollinated, date),
+            FlowerState::Set => first(&mut self.set, date),
+            FlowerState::Lost => first(&mut self.gone, date),
+        }
+    }
+
+    fn take_fruit(&mut self, state: FruitState, bed: &str, date: NaiveDate) {
+        self.bed = Some(bed.to_owned());
+        match state {
+            FruitState::Keeper | FruitState::Spare => self.set = self.set.or(Some(date)),
+            FruitState::Culled | FruitState::Lost => self.gone = self.gone.or(Some(date)),
+            FruitState::Cut => {}
+        }
+    }
+
+    /// When it was pollinated, if it was not lost since.
+    fn bears(&self) -> Option<NaiveDate> {
+        self.pollinated.filter(|_| self.gone.is_none())
+    }
+
+    /// The last date known of it.
+    fn last(&self) -> Option<NaiveDate> {
+        [self.bud, self.open, self.pollinated, self.set, self.gone].into_iter().flatten().max()
+    }
 }
 
 /// The line that happened last counts, in whatever order they are typed in.
@@ -82,7 +139,12 @@ impl Facts {
         calendar: &Calendar,
     ) {
         let date = calendar.date(happened_ms);
-        let on = |what: &str| bed_of(garden, what).map(|bed| bed.name.clone());
+        if let Entry::Flower { flower: name, bed: Some(bed), .. }
+        | Entry::Fruit { fruit: name, bed: Some(bed), .. } = entry
+        {
+            self.flowers.entry(name.clone()).or_default().bed = Some(bed.clone());
+        }
+        let on = |what: &str| self.bed_of(garden, what).map(|bed| bed.name.clone());
         match entry {
             Entry::Watered { bed, litres } => self.give(bed, happened_ms, *litres),
             Entry::Rain { depth_mm } => self.rain_by_eye.push((happened_ms, *depth_mm)),
@@ -93,17 +155,22 @@ impl Facts {
                 self.rooted.entry(bed.clone()).or_default().insert(date, *area_m2);
             }
             Entry::Planted { bed } => {
-                self.planted.insert(bed.clone(), date);
-                self.cut.remove(bed);
+                self.plant_anew(bed, date);
             }
-            Entry::Flower { flower, state: FlowerState::Pollinated { .. } } => {
-                if let Some(bed) = on(flower) {
-                    self.pollinated.insert(bed, date);
-                }
+            Entry::Flower { flower, state, .. } => {
+                let bed = on(flower);
+                self.flowers.entry(flower.clone()).or_default().take(*state, bed, date);
             }
-            Entry::Fruit { fruit, state } => {
+            Entry::Fruit { fruit, state, .. } => {
                 if let Some(bed) = on(fruit) {
                     self.take_fruit(bed, fruit, *state, date);
+                }
+            }
+            Entry::CoreHot { bed } => {
+                for name in garden.beds.iter().map(|bed| &bed.name) {
+                    if bed.as_ref().is_none_or(|named| named == name) {
+                        self.core_hot.insert(name.clone(), date);
+                    }
                 }
             }
             Entry::Shaded { what, on: put } => {
@@ -127,8 +194,38 @@ impl Facts {
         self.rain_by_eye.retain(|(at_ms, _)| *at_ms >= oldest);
     }
 
+    /// The bed that a fruit or flower stands on: the one it was named with, else the garden's only one. A bed's
+    /// own name stands for itself.
+    pub fn bed_of<'g>(&self, garden: &'g Garden, what: &str) -> Option<&'g Bed> {
+        let named = || self.flowers.get(what)?.bed.as_deref().and_then(|bed| garden.bed(bed));
+        garden.bed(what).or_else(named).or(match garden.beds.as_slice() {
+            [only] => Some(only),
+            _ => None,
+        })
+    }
+
+    /// A new plant stands in the bed: what the last one bore is no longer on it.
+    fn plant_anew(&mut self, bed: &str, date: NaiveDate) {
+        self.planted.insert(bed.to_owned(), date);
+        self.cut.remove(bed);
+        self.core_hot.remove(bed);
+        if self.pollinated.get(bed).is_some_and(|pollinated| *pollinated < date) {
+            self.pollinated.remove(bed);
+        }
+        self.flowers.retain(|_, flower| {
+            flower.bed.as_deref() != Some(bed) || flower.last().is_none_or(|last| last >= date)
+        });
+        let flowers = &self.flowers;
+        if self.keeper.get(bed).is_some_and(|kept| !flowers.contains_key(kept)) {
+            self.keeper.remove(bed);
+        }
+    }
+
     /// Only the cutting of the keeper ends the season of a bed; where none is named, that of any fruit.
     fn take_fruit(&mut self, bed: String, fruit: &str, state: FruitState, date: NaiveDate) {
+        if bed != fruit {
+            self.flowers.entry(fruit.to_owned()).or_default().take_fruit(state, &bed, date);
+        }
         let kept = self.keeper.get(&bed);
         match state {
             FruitState::Keeper => {
@@ -208,9 +305,28 @@ impl Facts {
         self.planted.get(&bed.name).copied().or(bed.planted)
     }
 
-    /// When the keeper was pollinated.
+    /// When the keeper was pollinated; where none is named, the oldest flower that took and was not lost since.
     pub fn pollinated(&self, bed: &Bed) -> Option<NaiveDate> {
-        self.pollinated.get(&bed.name).copied().or(bed.pollinated)
+        let kept = self.keeper(&bed.name).and_then(|kept| self.pollinated_of(kept));
+        let oldest = || self.flowers_of(&bed.name).filter_map(|(_, flower)| flower.bears()).min();
+        kept.or_else(oldest).or_else(|| self.pollinated.get(&bed.name).copied()).or(bed.pollinated)
+    }
+
+    /// The fruit that is kept on a bed.
+    pub fn keeper(&self, bed: &str) -> Option<&str> {
+        self.keeper.get(bed).map(String::as_str)
+    }
+
+    /// When a flower, or the flower that a fruit came from, was pollinated.
+    pub fn pollinated_of(&self, flower: &str) -> Option<NaiveDate> {
+        self.flowers.get(flower)?.pollinated
+    }
+
+    /// The flowers of a bed by their names, and the fruits they became.
+    pub fn flowers_of(&self, bed: &str) -> impl Iterator<Item = (&str, &Flower)> {
+        let of_bed = move |flower: &Flower| flower.bed.as_deref() == Some(bed);
+        let named = self.flowers.iter().map(|(name, flower)| (name.as_str(), flower));
+        named.filter(move |(_, flower)| of_bed(flower))
     }
 
     /// The fruit is cut.

@@ -40,6 +40,16 @@ impl Core {
                 return Err(format!("no task {task} waits for an answer; those that do: {open}"));
             }
         }
+        if let Some(what) = self.engine.without_bed(&entry) {
+            let beds: Vec<&str> = self.garden.beds.iter().map(|bed| bed.name.as_str()).collect();
+            return Err(format!(
+                "on which bed is {what}? Say it once, and it stays with it: \"fruit {what} spare on {}\" or \
+                 \"flower {what} open on {}\" (the beds are {})",
+                beds.first().unwrap_or(&""),
+                beds.first().unwrap_or(&""),
+                beds.join(", ")
+            ));
+        }
         let line = entry.to_string();
         self.pending.batch.entries.push(BookLine {
             happened_ms: now.ms,

@@ -80,9 +80,9 @@ fn only_an_exposed_fruit_is_shaded() {
     assert_eq!(run(&set, &[]), (2, 3));
     assert_eq!(run(&none, &[]), (0, 0)); // set out five days ago
     let by_hand = FlowerState::Pollinated { by_hand: true };
-    assert_eq!(run(&none, &[Entry::Flower { flower: "f1".into(), state: by_hand }]), (0, 3));
+    assert_eq!(run(&none, &[Entry::Flower { flower: "f1".into(), state: by_hand, bed: None }]), (0, 3));
     assert_eq!(run(&set, &[Entry::Shaded { what: "f1".into(), on: true }]), (2, 0));
-    let cut = Entry::Fruit { fruit: "f1".into(), state: FruitState::Cut };
+    let cut = Entry::Fruit { fruit: "f1".into(), state: FruitState::Cut, bed: None };
     assert_eq!(run(&set, std::slice::from_ref(&cut)), (2, 0));
     assert_eq!(run(&set, &[cut, Entry::Planted { bed: "long".into() }]).1, 3);
 }
@@ -92,11 +92,11 @@ fn only_an_exposed_fruit_is_shaded() {
 fn cutting_a_spare_does_not_end_the_season_of_the_keeper() {
     let mut sim = Sim::new(garden(&[HEAD, &pollinated("2027-07-01"), &full()]), "2027-07-05", "00:00");
     sim.sky = HOT;
-    sim.enter(Entry::Fruit { fruit: "f1".into(), state: FruitState::Keeper });
-    sim.enter(Entry::Fruit { fruit: "f2".into(), state: FruitState::Cut });
+    sim.enter(Entry::Fruit { fruit: "f1".into(), state: FruitState::Keeper, bed: None });
+    sim.enter(Entry::Fruit { fruit: "f2".into(), state: FruitState::Cut, bed: None });
     sim.run_days(2);
     assert_eq!(sim.told(SHADE).len(), 2);
-    sim.enter(Entry::Fruit { fruit: "f1".into(), state: FruitState::Cut });
+    sim.enter(Entry::Fruit { fruit: "f1".into(), state: FruitState::Cut, bed: None });
     sim.run_days(2);
     assert_eq!(sim.told(SHADE).len(), 2);
 }
@@ -105,7 +105,7 @@ fn cutting_a_spare_does_not_end_the_season_of_the_keeper() {
 fn after_the_cutting_only_gear_speaks() {
     let mut sim = Sim::new(garden(&[HEAD, BED, &full()]), "2027-09-05", "00:00");
     sim.run_days(3);
-    sim.enter(Entry::Fruit { fruit: "f1".into(), state: FruitState::Cut });
+    sim.enter(Entry::Fruit { fruit: "f1".into(), state: FruitState::Cut, bed: None });
     let before = sim.letters().len();
     sim.sky = Sky { low_c: -4.0, high_c: 35.0, use_mm: 6.0 };
     sim.run_days(10);

@@ -42,6 +42,10 @@ fn lines_of_the_format_and_their_canonical_form() {
         ("flower f2 pollinated", "flower f2 pollinated"),
         ("flower f2 set", "flower f2 set"),
         ("flower f2 lost", "flower f2 lost"),
+        ("flower f2 bud on long", "flower f2 bud on long"),
+        ("flower f2 on bed long pollinated by hand", "flower f2 pollinated by hand on long"),
+        ("fruit f1 long cut", "fruit f1 cut on long"),
+        ("fruit long cut", "fruit long cut"),
         ("fruit f1 keeper", "fruit f1 keeper"),
         ("fruit f1 spare", "fruit f1 spare"),
         ("fruit f1 culled", "fruit f1 culled"),
@@ -240,8 +244,16 @@ fn entries() -> impl Strategy<Value = Entry> {
                 Entry::Tape { fruit, around_cm: Some(around), stem_cm, side_cm, length_cm }
             }
         ),
-        (name(), flower).prop_map(|(flower, state)| Entry::Flower { flower, state }),
-        (name(), fruit).prop_map(|(fruit, state)| Entry::Fruit { fruit, state }),
+        (name(), flower, proptest::option::of(bed())).prop_map(|(flower, state, bed)| Entry::Flower {
+            flower,
+            state,
+            bed
+        }),
+        (name(), fruit, proptest::option::of(bed())).prop_map(|(fruit, state, bed)| Entry::Fruit {
+            fruit,
+            state,
+            bed
+        }),
         (name(), 0.001..2000.0).prop_map(|(fruit, mass_kg)| Entry::Weighed { fruit, mass_kg }),
         (bed(), 1u32..=500).prop_map(|(bed, nodes)| Entry::Buried { bed, nodes }),
         (bed(), 0.001..1000.0).prop_map(|(bed, area_m2)| Entry::Leafed { bed, area_m2 }),
