@@ -347,6 +347,66 @@ pub enum Telling {
     Withdrawn,
 }
 
+/// Which rule speaks against a probe. A reader sees [`Rule::words`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rule {
+    /// Nothing comes.
+    Silent,
+    /// Its messages cannot be read.
+    Unreadable,
+    /// Values that cannot be, sentinels of the electronics among them.
+    Impossible,
+    /// The very same value while others move.
+    Stuck,
+    /// It rose although no water came, and nothing else in the bed did.
+    RiseWithoutWater,
+    /// It fell at once as no soil dries.
+    SuddenFall,
+    /// It reads wetter after each soaking, or rises while the bed dries.
+    CreepsWet,
+    /// It reads far wetter than another at its depth.
+    Disagrees,
+    /// Water from above reaches it before the shallow one, time and again.
+    DepthOrder,
+    /// The bed was fed: salts make it read wetter for two days.
+    Fed,
+}
+
+impl Rule {
+    /// The word in records.
+    pub fn key(self) -> &'static str {
+        match self {
+            Rule::Silent => "silent",
+            Rule::Unreadable => "unreadable",
+            Rule::Impossible => "impossible",
+            Rule::Stuck => "stuck",
+            Rule::RiseWithoutWater => "rise-without-water",
+            Rule::SuddenFall => "sudden-fall",
+            Rule::CreepsWet => "creeps-wet",
+            Rule::Disagrees => "disagrees",
+            Rule::DepthOrder => "depth-order",
+            Rule::Fed => "fed",
+        }
+    }
+
+    /// The same for people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Rule::Silent => "silent",
+            Rule::Unreadable => "cannot be read",
+            Rule::Impossible => "reads what cannot be",
+            Rule::Stuck => "stands still",
+            Rule::RiseWithoutWater => "rose without water",
+            Rule::SuddenFall => "fell at once",
+            Rule::CreepsWet => "creeps wetter",
+            Rule::Disagrees => "disagrees with another at its depth",
+            Rule::DepthOrder => "answers water before the shallow one",
+            Rule::Fed => "fed within two days",
+        }
+    }
+}
+
 /// What a probe does wrong, for the letter of a gear matter.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -38,6 +38,7 @@ fn probe(name: &str, value: Option<f64>, unit: &str, age: Millis, trust: Trust, 
         unit: unit.to_owned(),
         at_ms: value.map(|_| NOON - age),
         trust,
+        rule: None,
         why: why.to_owned(),
     }
 }

@@ -75,7 +75,7 @@ impl Engine {
         }
     }
 
-    fn derive_if_closed(&mut self, happened_ms: Millis) {
+    pub(super) fn derive_if_closed(&mut self, happened_ms: Millis) {
         let date = self.calendar.date(happened_ms);
         if self.memory.closed_through.is_some_and(|closed| date <= closed) {
             let from = self.memory.derive_from.map_or(date, |known| known.min(date));

@@ -250,6 +250,7 @@ impl Engine {
             hours: &self.hours,
             facts: &self.memory.facts,
             trusts: &self.memory.trusts,
+            watches: &self.memory.watches,
             days: &self.memory.days,
             foresee: &self.memory.foresee,
             patch: &self.patch,
@@ -309,6 +310,9 @@ impl Engine {
     pub(super) fn forget(&mut self, now_ms: Millis) {
         for book in &mut self.memory.books {
             book::drop_old(book, &self.calendar, now_ms);
+        }
+        for watch in &mut self.memory.watches {
+            watch.belief.forget(now_ms);
         }
         let spare = self.memory.days.len().saturating_sub(DAYS_KEPT);
         self.memory.days.drain(..spare);

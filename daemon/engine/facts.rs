@@ -39,6 +39,9 @@ pub struct Facts {
     pub given: Vec<Given>,
     /// Rain read by eye in the last fifteen days.
     pub rain_by_eye: Vec<(Millis, f64)>,
+    /// Beds fed in the last fifteen days, and when.
+    #[serde(default)]
+    fed: Vec<(String, Millis)>,
     leafed: BTreeMap<String, BTreeMap<NaiveDate, f64>>,
     rooted: BTreeMap<String, BTreeMap<NaiveDate, f64>>,
     planted: BTreeMap<String, NaiveDate>,
@@ -147,6 +150,7 @@ impl Facts {
         let on = |what: &str| self.bed_of(garden, what).map(|bed| bed.name.clone());
         match entry {
             Entry::Watered { bed, litres } => self.give(bed, happened_ms, *litres),
+            Entry::Fed { bed, .. } => self.fed.push((bed.clone(), happened_ms)),
             Entry::Rain { depth_mm } => self.rain_by_eye.push((happened_ms, *depth_mm)),
             Entry::Leafed { bed, area_m2 } => {
                 self.leafed.entry(bed.clone()).or_default().insert(date, *area_m2);
@@ -192,6 +196,7 @@ impl Facts {
         let oldest = now_ms - HOURS_KEPT_MS;
         self.given.retain(|given| given.at_ms >= oldest);
         self.rain_by_eye.retain(|(at_ms, _)| *at_ms >= oldest);
+        self.fed.retain(|(_, at_ms)| *at_ms >= oldest);
     }
 
     /// The bed that a fruit or flower stands on: the one it was named with, else the garden's only one. A bed's
@@ -260,6 +265,11 @@ impl Facts {
     pub fn last_given_ms(&self, bed: &str, now_ms: Millis) -> Option<Millis> {
         let of_bed = self.given.iter().filter(|given| given.bed == bed && given.at_ms <= now_ms);
         of_bed.map(|given| given.at_ms).max()
+    }
+
+    /// A bed was fed within `span_ms` before an instant, or at it.
+    pub fn fed_within(&self, bed: &str, at_ms: Millis, span_ms: Millis) -> bool {
+        self.fed.iter().any(|(of, fed_ms)| of == bed && (0..span_ms).contains(&(at_ms - fed_ms)))
     }
 
     /// Rain read by eye in `from_ms..to_ms`; `None` when nobody looked.

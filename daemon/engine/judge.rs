@@ -14,7 +14,7 @@ use super::life::{Matter, Verdict};
 use super::matters;
 use super::scene::Estimate;
 use super::telling::{self, MatterId, RIDE_ALONG_MS, ToTell};
-use super::{Action, TURN_MS, Trust};
+use super::{Action, TURN_MS};
 
 /// Beds are judged at every third turn: the soil does not move in five minutes.
 pub(super) const BED_TURNS_MS: Millis = 15 * MINUTE_MS;
@@ -111,20 +111,6 @@ impl Engine {
             foresee.note_dusk(sight);
         }
         self.memory.foresee = foresee;
-    }
-
-    fn look_at_probes(&mut self, at_ms: Millis) -> Vec<Option<Fault>> {
-        let scene = self.scene(at_ms);
-        let looked: Vec<(Trust, Option<Fault>)> = self
-            .garden
-            .probes
-            .iter()
-            .zip(&self.memory.watches)
-            .enumerate()
-            .map(|(ix, (probe, watch))| matters::gear::diagnose(&scene, ix, probe, watch))
-            .collect();
-        self.memory.trusts = looked.iter().map(|(trust, _)| *trust).collect();
-        looked.into_iter().map(|(_, fault)| fault).collect()
     }
 
     fn judge_gear(

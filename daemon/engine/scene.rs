@@ -18,6 +18,7 @@ use super::foresee::Foresee;
 use super::hours::Hours;
 use super::people;
 use super::sounding::{self, Measured};
+use super::watch::{Watch, weight};
 use super::weather::{Day, PatchProbes, expected_et0, shallowest};
 
 /// Days after setting out when a fruit may be about that nobody logged (set 60-70 days from seed: common
@@ -26,6 +27,8 @@ const UNLOGGED_FRUIT_DAYS: i64 = 60;
 /// Soil that reads so little may hold ice, °C: thawing ground stands near 0 for days, and a cheap thermometer
 /// is half a degree off (judgement).
 const FROZEN_C: f64 = 1.0;
+/// So long after feeding salts make a moisture probe read wetter than the soil is (common practice, no source).
+const SALTS_MS: Millis = 48 * HOUR_MS;
 /// Days after setting out from which a fruit counts as exposed where no pollination is logged.
 const EXPOSED_DAYS: i64 = 40;
 
@@ -78,6 +81,8 @@ pub struct Scene<'a> {
     pub facts: &'a Facts,
     /// Trust of each probe.
     pub trusts: &'a [Trust],
+    /// What is remembered of each probe.
+    pub watches: &'a [Watch],
     /// Closed days, oldest first.
     pub days: &'a [Day],
     /// Forecasts.
@@ -323,16 +328,38 @@ impl<'a> Scene<'a> {
             return None;
         }
         sounding::measure(self.garden, bed, self.hours, at_ms, |probe| {
-            // Of a missing probe what it said in time still counts, and what it delivers late.
-            self.trusts.get(probe).is_none_or(|trust| *trust != Trust::Condemned)
+            self.believed(probe, at_ms) != Trust::Condemned
         })
+    }
+
+    /// How far what a probe says of an instant is believed: `Good`, `Doubtful` or `Condemned`. Of a missing probe
+    /// what it said in time still counts, and what it delivers late; of a condemned one what it said before.
+    pub fn believed(&self, probe: usize, at_ms: Millis) -> Trust {
+        let spoken = self.watches.get(probe).and_then(|watch| watch.belief.at(at_ms));
+        let trust = spoken.map_or(Trust::Good, |span| span.trust);
+        if weight(trust) < weight(Trust::Doubtful) && self.salted(probe, at_ms) {
+            return Trust::Doubtful;
+        }
+        trust
+    }
+
+    /// The bed of a moisture probe was fed within two days: a rise then is no sign of water.
+    pub fn salted(&self, probe: usize, at_ms: Millis) -> bool {
+        let settings = self
+            .garden
+            .probes
+            .get(probe)
+            .filter(|probe| matches!(probe.quantity, Quantity::SoilMoisture | Quantity::SoilCounts));
+        settings
+            .and_then(|probe| probe.bed.as_deref())
+            .is_some_and(|bed| self.facts.fed_within(bed, at_ms, SALTS_MS))
     }
 
     /// The soil was frozen within the last day, or stood so near to it that it may have been: ice is not seen by
     /// a moisture probe, which then reads far too dry (flag D01 of the International Soil Moisture Network,
     /// Dorigo et al. 2013: soil under 0 °C).
     pub fn frozen(&self, bed: &Bed, at_ms: Millis) -> bool {
-        let trusted = |probe: &usize| self.trusts.get(*probe).is_none_or(|trust| *trust != Trust::Condemned);
+        let trusted = |probe: &usize| self.believed(*probe, at_ms) != Trust::Condemned;
         shallowest(self.garden, Some(&bed.name))
             .filter(trusted)
             .and_then(|probe| self.hours.extremes(probe, at_ms - 24 * HOUR_MS, at_ms + 1))

@@ -4,7 +4,7 @@ use agronomy::water::days_of_cover;
 use serde::{Deserialize, Serialize};
 
 use crate::quantities::Quantity;
-use crate::record::{MatterKey, Millis, Stand};
+use crate::record::{MatterKey, Millis, Rule, Stand};
 
 use super::calendar::HOUR_MS;
 use super::core::Engine;
@@ -44,7 +44,7 @@ impl Engine {
     fn probe_view(&self, scene: &Scene<'_>, ix: usize) -> Option<ProbeView> {
         let probe = self.garden.probes.get(ix)?;
         let watch = self.memory.watches.get(ix)?;
-        let (trust, fault) = gear::diagnose(scene, ix, probe, watch);
+        let found = gear::diagnose(scene, ix, probe, watch);
         let value = match probe.quantity {
             Quantity::Rain => self.hours.sum(ix, scene.now_ms - 24 * HOUR_MS, scene.now_ms + 1),
             _ => watch.last.map(|(_, value)| value),
@@ -54,8 +54,9 @@ impl Engine {
             value,
             unit: probe.quantity.kind().unit.to_owned(),
             at_ms: watch.last.map(|(at_ms, _)| at_ms),
-            trust,
-            why: fault.map(|fault| gear::why(&fault, scene)).unwrap_or_default(),
+            trust: found.trust,
+            rule: found.rule,
+            why: found.why(scene),
         })
     }
 }
@@ -147,6 +148,9 @@ pub struct ProbeView {
     pub at_ms: Option<Millis>,
     /// Good, doubtful, condemned or missing.
     pub trust: Trust,
+    /// By which rule, unless good.
+    #[serde(default)]
+    pub rule: Option<Rule>,
     /// Why, in words, unless good.
     pub why: String,
 }

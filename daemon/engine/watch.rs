@@ -1,11 +1,16 @@
 //! One probe under watch: its rhythm, its silence, values that stand still or cannot be.
 
+mod belief;
+mod look;
+
 use std::collections::VecDeque;
 
 use serde::{Deserialize, Serialize};
 
 use crate::quantities::Quantity;
 use crate::record::{Doubt, Millis, Reading};
+
+pub use belief::{Belief, Span, weight};
 
 use super::calendar::{HOUR_MS, MINUTE_MS};
 
@@ -53,6 +58,9 @@ pub struct Watch {
     leap: Option<(Millis, f64)>,
     /// The probe goes by epochs of its own: moved or new battery at.
     pub touched_ms: Option<Millis>,
+    /// How far it was believed, and when.
+    #[serde(default)]
+    pub belief: Belief,
 }
 
 /// The largest step believed between two readings `minutes` apart, in the unit of the kind.
@@ -216,6 +224,7 @@ impl Watch {
         self.leap = None;
         self.doubted.clear();
         self.unreadable.clear();
+        self.belief.end_all(at_ms);
         self.touched_ms = Some(at_ms);
     }
 }

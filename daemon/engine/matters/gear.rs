@@ -5,7 +5,7 @@
 //! The times are the project's judgement.
 
 use crate::quantities::Quantity;
-use crate::record::{Content, Fault, Millis, Urgency};
+use crate::record::{Content, Fault, Millis, Rule, Urgency};
 use crate::settings::garden::Probe;
 
 use super::super::calendar::{HOUR_MS, MINUTE_MS};
@@ -35,8 +35,36 @@ pub fn is_silent(scene: &Scene<'_>, probe: &Probe, watch: &Watch) -> bool {
     scene.now_ms - heard_ms.max(scene.listening_ms) > patience_ms - GATHER_MS - TURN_MS
 }
 
+/// What was found of a probe: how far it is believed, by which rule, since when.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Found {
+    /// How far it is believed now.
+    pub trust: Trust,
+    /// Which rule speaks against it; `None` when it is good.
+    pub rule: Option<Rule>,
+    /// Since when.
+    pub since_ms: Millis,
+    /// What is told of it, if that is worth telling.
+    pub fault: Option<Fault>,
+}
+
+impl Found {
+    fn of(trust: Trust, rule: Rule, since_ms: Millis, fault: Fault) -> Self {
+        Self { trust, rule: Some(rule), since_ms, fault: Some(fault) }
+    }
+
+    /// In one line, for pages; empty when it is good.
+    pub fn why(&self, scene: &Scene<'_>) -> String {
+        match (&self.fault, self.rule) {
+            (Some(fault), _) => why(fault, scene),
+            (None, Some(rule)) => rule.words().to_owned(),
+            (None, None) => String::new(),
+        }
+    }
+}
+
 /// What is wrong with a probe now, if anything, and how far it is believed.
-pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> (Trust, Option<Fault>) {
+pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Found {
     let now_ms = scene.now_ms;
     let usual_s = watch.usual_gap_s(probe.every_s, probe.quantity);
     let excused = || {
@@ -44,29 +72,42 @@ pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> (
         probe.quantity == Quantity::SolarRadiation && scene.dark_within(patience_ms)
     };
     if is_silent(scene, probe, watch) && !excused() {
-        return (Trust::Missing, Some(Fault::Silent { last_ms: watch.heard_ms, usual_s }));
+        let fault = Fault::Silent { last_ms: watch.heard_ms, usual_s };
+        return Found::of(Trust::Missing, Rule::Silent, watch.heard_ms.unwrap_or(scene.listening_ms), fault);
     }
     let day_ago = now_ms - DAY_MS;
     let good_since = |since: Millis| watch.last.is_some_and(|(at_ms, _)| at_ms > since);
     let unreadable = watch.unreadable_since(day_ago);
-    if unreadable >= BAD_A_DAY && watch.unreadable.back().is_some_and(|last| !good_since(*last)) {
+    if let Some(last_ms) =
+        watch.unreadable.back().filter(|last| unreadable >= BAD_A_DAY && !good_since(**last))
+    {
         let count = u32::try_from(unreadable).unwrap_or(u32::MAX);
-        return (Trust::Missing, Some(Fault::Unreadable { count, words: watch.unreadable_why.clone() }));
+        let fault = Fault::Unreadable { count, words: watch.unreadable_why.clone() };
+        return Found::of(Trust::Missing, Rule::Unreadable, *last_ms, fault);
     }
     let impossible = watch.doubted_since(day_ago);
     if impossible >= BAD_A_DAY {
         let count = u32::try_from(impossible).unwrap_or(u32::MAX);
         let value = watch.doubted.back().map_or(f64::NAN, |(_, value)| *value);
+        let since_ms =
+            watch.doubted.iter().find(|(at_ms, _)| *at_ms >= day_ago).map_or(now_ms, |(at_ms, _)| *at_ms);
         let trust = if good_since(now_ms - 2 * HOUR_MS) { Trust::Doubtful } else { Trust::Condemned };
-        return (trust, Some(Fault::Impossible { count, value }));
+        return Found::of(trust, Rule::Impossible, since_ms, Fault::Impossible { count, value });
     }
-    if let Some(fault) = stuck(scene, ix, probe, watch) {
-        return (Trust::Condemned, Some(fault));
+    if let Some((since_ms, fault)) = stuck(scene, ix, probe, watch) {
+        return Found::of(Trust::Condemned, Rule::Stuck, since_ms, fault);
     }
-    (Trust::Good, None)
+    if let Some(span) = watch.belief.at(now_ms) {
+        let (trust, rule, since_ms) = (span.trust, Some(span.rule), span.from_ms);
+        return Found { trust, rule, since_ms, fault: None };
+    }
+    if scene.salted(ix, now_ms) {
+        return Found { trust: Trust::Doubtful, rule: Some(Rule::Fed), since_ms: now_ms, fault: None };
+    }
+    Found { trust: Trust::Good, rule: None, since_ms: now_ms, fault: None }
 }
 
-fn stuck(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Option<Fault> {
+fn stuck(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Option<(Millis, Fault)> {
     let (since_ms, n) = watch.same?;
     let (last_ms, value) = watch.last?;
     let stood_ms = last_ms - since_ms;
@@ -83,7 +124,7 @@ fn stuck(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Option<F
         _ => false,
     };
     let hours = u32::try_from(stood_ms / HOUR_MS).unwrap_or(u32::MAX);
-    moved.then_some(Fault::Stuck { value, hours })
+    moved.then_some((since_ms, Fault::Stuck { value, hours }))
 }
 
 /// The verdict on one probe; `told_ms` is when its faults were last told of.
