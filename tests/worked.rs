@@ -8,6 +8,8 @@
 
 #[path = "worked/formulas.rs"]
 mod formulas;
+#[path = "worked/fruit.rs"]
+mod fruit;
 #[path = "worked/leaves.rs"]
 mod leaves;
 #[path = "worked/season.rs"]

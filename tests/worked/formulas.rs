@@ -43,6 +43,7 @@ pub fn evaluate(function: &str, row: &Inputs<'_>) -> Result<f64, String> {
         of_frost,
         of_rain,
         of_leaves,
+        crate::fruit::of_fruit,
     ]
     .into_iter()
     .find_map(|group| group(function, row).transpose());

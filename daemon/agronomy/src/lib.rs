@@ -25,6 +25,8 @@ pub mod evapotranspiration;
 pub mod filter;
 pub mod foresight;
 pub mod frost;
+pub mod fruit;
+pub mod growth;
 pub mod rain;
 pub mod sickness;
 pub mod soil;
