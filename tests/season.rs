@@ -11,91 +11,19 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use chrono::{DateTime, Datelike, FixedOffset, NaiveDate, Timelike};
+use chrono::{DateTime, Datelike, NaiveDate};
 use rindwatch::replay;
 use rindwatch::settings;
 
-/// Column of the record and the topic it is published to.
-const COLUMNS: [(&str, &str); 9] = [
-    ("vwc_5cm", "station/vwc5"),
-    ("vwc_20cm", "station/vwc20"),
-    ("vwc_40cm", "station/vwc40"),
-    ("soil_5cm_c", "station/soil5"),
-    ("rain_mm", "station/rain"),
-    ("air_c", "station/air"),
-    ("rh_pct", "station/rh"),
-    ("wind_m_s", "station/wind"),
-    ("solar_mj_m2_h", "station/sun"),
-];
+#[path = "support/prairie.rs"]
+mod prairie;
+#[path = "season/sensors.rs"]
+mod sensors;
+
+use prairie::{Record, record};
 
 /// Summer: the days scored for heat.
 const HEAT_MONTHS: std::ops::RangeInclusive<u32> = 5..=9;
-
-struct Record {
-    rows: Vec<(DateTime<FixedOffset>, BTreeMap<&'static str, f64>)>,
-}
-
-fn record() -> Option<Record> {
-    let Some(path) = std::env::var_os("RINDWATCH_RECORD") else {
-        eprintln!("LEFT OUT: RINDWATCH_RECORD names no record, the measured season is not played");
-        return None;
-    };
-    let mut csv = csv::Reader::from_path(&path).expect("the record can be read");
-    let header = csv.headers().unwrap().clone();
-    let mut rows = Vec::new();
-    for row in csv.records() {
-        let row = row.unwrap();
-        let time = DateTime::parse_from_rfc3339(&row[0]).expect("a time with its offset");
-        let mut values = BTreeMap::new();
-        for (name, _) in COLUMNS {
-            let at = header.iter().position(|column| column == name).expect("the column is there");
-            if let Ok(value) = row[at].parse() {
-                values.insert(name, value);
-            }
-        }
-        rows.push((time, values));
-    }
-    Some(Record { rows })
-}
-
-impl Record {
-    fn capture(&self) -> Vec<u8> {
-        let mut csv = csv::Writer::from_writer(Vec::new());
-        csv.write_record(["time", "topic", "payload"]).unwrap();
-        for (time, values) in &self.rows {
-            let arrived = (*time + chrono::TimeDelta::seconds(5)).to_rfc3339();
-            for (name, topic) in COLUMNS {
-                let Some(value) = values.get(name) else { continue };
-                let payload = format!(r#"{{"t":"{}","v":{value}}}"#, time.to_rfc3339());
-                csv.write_record([arrived.as_str(), topic, &payload]).unwrap();
-            }
-        }
-        csv.into_inner().unwrap()
-    }
-
-    /// Measured highest air by civil day of the garden, and lowest by the evening before it (15 to 09 h).
-    fn air(&self) -> (BTreeMap<NaiveDate, f64>, BTreeMap<NaiveDate, f64>) {
-        let mut highs = BTreeMap::new();
-        let mut lows: BTreeMap<NaiveDate, f64> = BTreeMap::new();
-        for (time, values) in &self.rows {
-            let Some(air_c) = values.get("air_c") else { continue };
-            let local = time.with_timezone(&chrono_tz::America::Chicago);
-            let date = local.date_naive();
-            let high = highs.entry(date).or_insert(f64::NEG_INFINITY);
-            *high = f64::max(*high, *air_c);
-            let evening = match local.hour() {
-                16.. => Some(date),
-                0..9 => date.pred_opt(),
-                _ => None,
-            };
-            if let Some(evening) = evening {
-                let low = lows.entry(evening).or_insert(f64::INFINITY);
-                *low = f64::min(*low, *air_c);
-            }
-        }
-        (highs, lows)
-    }
-}
 
 struct Played {
     out: tempfile::TempDir,

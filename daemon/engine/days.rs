@@ -53,7 +53,9 @@ impl Engine {
             &self.patch,
             date,
             soil_before.map(|soil| soil.mean),
+            weather::hargreaves_fit(&self.memory.both_ways, date),
         );
+        weather::note_both_ways(&mut self.memory.both_ways, &day);
         if let (Some(air), false) = (day.air, again) {
             let of_day = AirOfDay { min_c: air.min, max_c: air.max, guess_sd_c: day.air_guess_sd_c };
             self.memory.foresee.learn_day(date, of_day);

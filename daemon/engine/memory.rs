@@ -19,7 +19,7 @@ use super::life::Matter;
 use super::rain::Gauge;
 use super::telling::{Counters, MatterId};
 use super::watch::Watch;
-use super::weather::Day;
+use super::weather::{BothWays, Day};
 
 /// Version of the saved state; another is not read.
 const STATE_VERSION: u32 = 1;
@@ -59,6 +59,9 @@ pub(super) struct Memory {
     pub books: Vec<Book>,
     pub facts: Facts,
     pub days: Vec<Day>,
+    /// Days with both Hargreaves and Penman-Monteith.
+    #[serde(default)]
+    pub both_ways: BothWays,
     pub records: BTreeMap<NaiveDate, Vec<DayRecord>>,
     pub foresee: Foresee,
     #[serde(with = "pairs")]
@@ -118,6 +121,7 @@ impl Memory {
             books: vec![Book::default(); garden.beds.len()],
             facts: Facts::default(),
             days: Vec::new(),
+            both_ways: BothWays::new(),
             records: BTreeMap::new(),
             foresee: Foresee::default(),
             matters: BTreeMap::new(),

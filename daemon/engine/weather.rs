@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use agronomy::climate;
 use agronomy::evapotranspiration::{self as et, DayWeather, Method};
+use agronomy::hargreaves::{HargreavesFit, SEASON_DAYS};
 use agronomy::soil_air::{self, AirGuess, SoilDay};
 
 use crate::quantities::Quantity;
@@ -55,6 +56,9 @@ pub struct Day {
     pub rain_mm: Option<f64>,
     /// Shallowest soil temperature of the patch, °C.
     pub soil: Option<Range>,
+    /// Hargreaves on measured air as printed, mm.
+    #[serde(default)]
+    pub hargreaves_mm: Option<f64>,
     /// Reference evapotranspiration, mm, and its spread.
     pub et0_mm: f64,
     /// Its standard deviation, mm.
@@ -121,7 +125,35 @@ pub fn range(hours: &Hours, probe: usize, from_ms: Millis, to_ms: Millis) -> Opt
     Some(Range { min, mean: hours.mean(probe, from_ms, to_ms)?, max })
 }
 
-/// Derives the day's weather. `before` is the mean of the shallow soil a day earlier.
+/// Days on which both equations could be had: Hargreaves as printed and Penman-Monteith, mm, by the day of the
+/// year; a later year takes the place of an earlier one.
+pub type BothWays = std::collections::BTreeMap<u16, (f64, f64)>;
+
+fn day_of_year(date: NaiveDate) -> u16 {
+    u16::try_from(date.ordinal()).unwrap_or(1)
+}
+
+/// Keeps a day's pair if both could be had.
+pub fn note_both_ways(known: &mut BothWays, day: &Day) {
+    if let (Some(simple_mm), Et0Method::PenmanMonteith) = (day.hargreaves_mm, day.et0_method) {
+        known.insert(day_of_year(day.date), (simple_mm, day.et0_mm));
+    }
+}
+
+/// This garden's own line from Hargreaves to Penman-Monteith, by the days of the season of `date`.
+pub fn hargreaves_fit(known: &BothWays, date: NaiveDate) -> Option<HargreavesFit> {
+    let of_season = |at: u16| {
+        let apart = at.abs_diff(day_of_year(date));
+        apart.min(366 - apart) <= SEASON_DAYS
+    };
+    let days: Vec<(f64, f64)> =
+        known.iter().filter(|(at, _)| of_season(**at)).map(|(_, pair)| *pair).collect();
+    HargreavesFit::from_days(&days).ok().flatten()
+}
+
+/// Derives the day's weather. `soil_mean_before_c` is the mean of the shallow soil a day earlier, `fit` the
+/// garden's own line from Hargreaves to Penman-Monteith.
+#[allow(clippy::too_many_arguments)] // each is one thing the day hangs on
 pub fn close(
     garden: &Garden,
     calendar: &Calendar,
@@ -130,6 +162,7 @@ pub fn close(
     probes: &PatchProbes,
     date: NaiveDate,
     soil_mean_before_c: Option<f64>,
+    fit: Option<HargreavesFit>,
 ) -> Day {
     let (from_ms, to_ms) = (calendar.day_start(date), calendar.day_end(date));
     let enough = |probe: usize, share: f64| {
@@ -161,7 +194,7 @@ pub fn close(
         wind_m_s: wind_mean_m_s,
         solar_mj_m2,
     };
-    let et0 = reference(garden.place, date, &weather);
+    let et0 = reference(garden.place, date, &weather, fit);
     let gauge_mm = probes.rain.and_then(|probe| hours.sum(probe, from_ms, to_ms));
     let eye_mm = facts.rain_by_eye_mm(from_ms, to_ms);
     let night_from = from_ms - 6 * HOUR_MS;
@@ -181,6 +214,7 @@ pub fn close(
         solar_mj_m2,
         rain_mm: gauge_mm.or(eye_mm),
         soil,
+        hargreaves_mm: measured.and_then(|air| simple(garden.place, date, air)),
         et0_mm: et0.0,
         et0_sd_mm: et0.1,
         et0_method: et0.2,
@@ -230,9 +264,18 @@ fn solar(place: Place, calendar: &Calendar, hours: &Hours, probe: usize, date: N
     Some(watt_hours * 0.0036)
 }
 
+fn simple(place: Place, date: NaiveDate, air: Range) -> Option<f64> {
+    et::hargreaves(place.latitude_deg, day_of_year(date), air.min, air.max).ok()
+}
+
 type Reference = (f64, f64, Et0Method, Vec<Guess>);
 
-fn reference(place: Place, date: NaiveDate, weather: &DayWeather) -> Reference {
+fn reference(
+    place: Place,
+    date: NaiveDate,
+    weather: &DayWeather,
+    hargreaves: Option<HargreavesFit>,
+) -> Reference {
     let day_of_year = u16::try_from(date.ordinal()).unwrap_or(1);
     let place = et::Place {
         latitude_deg: place.latitude_deg,
@@ -240,6 +283,7 @@ fn reference(place: Place, date: NaiveDate, weather: &DayWeather) -> Reference {
         wind_height_m: place.wind_height_m,
         coastal: place.near_coast,
         arid: false,
+        hargreaves,
     };
     let Ok(et0) = et::reference(&place, day_of_year, weather) else {
         // Only a place outside the checked settings gets here; the usual of mid-latitudes is the cautious guess.

@@ -215,6 +215,7 @@ pub fn et0(garden: &Garden) -> (Et0Method, f64) {
         wind_height_m: garden.place.wind_height_m,
         coastal: garden.place.near_coast,
         arid: false,
+        hargreaves: None,
     };
     match evapotranspiration::reference(&place, midsummer(garden), &weather) {
         Ok(day) => (method(day.method), day.sd_mm),

@@ -166,8 +166,14 @@ fn of_reference(function: &str, row: &Inputs<'_>) -> Answer {
 
 /// FAO-56 example 18 through the ladder, with things left out.
 fn uccle(variant: &str) -> Answer {
-    let mut place =
-        et::Place { latitude_deg: 50.8, altitude_m: 100.0, wind_height_m: 10.0, coastal: false, arid: false };
+    let mut place = et::Place {
+        latitude_deg: 50.8,
+        altitude_m: 100.0,
+        wind_height_m: 10.0,
+        coastal: false,
+        arid: false,
+        hargreaves: None,
+    };
     let mut weather = et::DayWeather {
         air_min_c: Some(12.3),
         air_max_c: Some(21.5),

@@ -4,6 +4,7 @@
 use crate::air;
 use crate::climate;
 use crate::error::{Error, air_range, within};
+use crate::hargreaves::HargreavesFit;
 use crate::real::{ln, sqrt};
 use crate::sun;
 
@@ -108,6 +109,8 @@ pub struct Place {
     pub coastal: bool,
     /// Dry climate: a guessed dewpoint lies 2 °C under the night minimum (ASCE 2005 appendix E).
     pub arid: bool,
+    /// The line to this place's own Penman-Monteith, once it has had both; `None` = eq 52 as it stands.
+    pub hargreaves: Option<HargreavesFit>,
 }
 
 /// What was measured of a day. `None` = not measured. A value no day can have (not finite, humidity
@@ -202,7 +205,8 @@ pub fn reference(place: &Place, day_of_year: u16, weather: &DayWeather) -> Resul
     };
     if solar.is_none() && ea.is_none() {
         et0.method = if weather.air_is_guess { Method::HargreavesSoil } else { Method::Hargreaves };
-        et0.mm = hargreaves(place.latitude_deg, day_of_year, low, high)?;
+        let as_printed = hargreaves(place.latitude_deg, day_of_year, low, high)?;
+        et0.mm = place.hargreaves.map_or(as_printed, |fit| fit.et0_mm(as_printed));
     } else {
         if et0.sun_guessed || et0.wind_guessed || et0.humidity_guessed || et0.air_guessed {
             et0.method = Method::PenmanMonteithPart;
@@ -230,7 +234,7 @@ pub fn reference(place: &Place, day_of_year: u16, weather: &DayWeather) -> Resul
         };
         et0.mm = penman_monteith(&inputs)?.max(0.0);
     }
-    et0.sd_mm = spread(&et0);
+    et0.sd_mm = spread(&et0, place.hargreaves.as_ref());
     Ok(et0)
 }
 
@@ -253,12 +257,16 @@ fn from_climate(
     })
 }
 
-fn spread(et0: &Et0) -> f64 {
+fn spread(et0: &Et0, fit: Option<&HargreavesFit>) -> f64 {
     let square = |mm: f64| mm * mm;
     let given = |guessed: bool, mm: f64| if guessed { square(mm) } else { 0.0 };
     let air = given(et0.air_guessed, 0.6);
     sqrt(match et0.method {
-        Method::Hargreaves | Method::HargreavesSoil => square(0.5) + square(0.18 * et0.mm) + air,
+        Method::Hargreaves | Method::HargreavesSoil => {
+            // A line knows how far its own days lay from it; the Penman-Monteith under it is no truth either.
+            let own = fit.map(|fit| square(fit.sd_mm) + square(0.2 + 0.05 * et0.mm));
+            own.unwrap_or(square(0.5) + square(0.18 * et0.mm)) + air
+        }
         _ => {
             square(0.2 + 0.05 * et0.mm)
                 + given(et0.sun_guessed, 0.10 * et0.mm)
@@ -298,8 +306,14 @@ fn vapour(weather: &DayWeather, low: f64, high: f64) -> Option<f64> {
 mod tests {
     use super::*;
 
-    const UCCLE: Place =
-        Place { latitude_deg: 50.8, altitude_m: 100.0, wind_height_m: 10.0, coastal: false, arid: false };
+    const UCCLE: Place = Place {
+        latitude_deg: 50.8,
+        altitude_m: 100.0,
+        wind_height_m: 10.0,
+        coastal: false,
+        arid: false,
+        hargreaves: None,
+    };
 
     fn full() -> DayWeather {
         DayWeather {

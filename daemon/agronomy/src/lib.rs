@@ -29,6 +29,7 @@ pub mod fruit;
 pub mod growth;
 pub mod rain;
 pub mod sickness;
+pub mod hargreaves;
 pub mod soil;
 pub mod soil_air;
 pub mod sun;

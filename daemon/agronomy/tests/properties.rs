@@ -204,7 +204,7 @@ proptest! {
     ) {
         let [low, range, rh_mean, rh_max, rh_min, wind, solar] = values;
         let place =
-            Place { latitude_deg: latitude, altitude_m: 200.0, wind_height_m: 2.0, coastal: guess, arid: guess };
+            Place { latitude_deg: latitude, altitude_m: 200.0, wind_height_m: 2.0, coastal: guess, arid: guess, hargreaves: None };
         let weather = DayWeather {
             air_min_c: low,
             air_max_c: low.zip(range).map(|(low, range)| low + range.abs()),
