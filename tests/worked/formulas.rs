@@ -301,6 +301,9 @@ fn of_soil(function: &str, row: &Inputs<'_>) -> Answer {
             class.retention(n("organic_pct")?)
         }
         "topp" => return known(soil::topp(n("permittivity")?)),
+        "topp_permittivity" => return known(soil::topp_permittivity(n("theta")?)),
+        "still_draining" => return known(soil::still_draining(n("theta")?, n("fall_per_h")?)),
+        "draining_bed" => return draining_bed(n("hour")?, row.word("what")?),
         "two_point" => {
             let probe = soil::TwoPoint {
                 raw_dry: n("raw_dry")?,
@@ -321,6 +324,26 @@ fn of_soil(function: &str, row: &Inputs<'_>) -> Answer {
         "available" => retention.full - retention.wilt,
         word => return Err(format!("nothing called `{word}`")),
     }))
+}
+
+/// A bed that drains by θ = 0.31 + 0.11 exp(-t / 10 h), read every six minutes for an hour either way.
+fn draining_bed(hour: f64, what: &str) -> Answer {
+    let read = |at: i32| {
+        let t = hour + 0.1 * f64::from(at);
+        (t, 0.31 + 0.11 * (-t / 10.0).exp())
+    };
+    let near: Vec<(f64, f64)> = (-15..=15).map(read).collect();
+    let water: Vec<f64> = near.iter().map(|(_, theta)| *theta).collect();
+    let falls = soil::fall_per_h(&near).map_err(|error| error.to_string())?.ok_or("too short a night")?;
+    match what {
+        "fall_per_h" => Ok(Some(falls)),
+        // As it stands: no night of this one is carried on.
+        "settled" => {
+            known(soil::settled(&water, falls.min(soil::DRAINED_PER_H), 0.0).map(|at| at.unwrap_or(f64::NAN)))
+        }
+        "carried_on" => known(soil::settled(&water, falls, 0.0).map(|at| at.unwrap_or(f64::NAN))),
+        word => Err(format!("nothing called `{word}`")),
+    }
 }
 
 fn of_degrees(function: &str, row: &Inputs<'_>) -> Answer {
