@@ -16,6 +16,7 @@ mod mosquitto;
 mod publisher;
 
 mod bare;
+mod bed_day;
 mod garden;
 mod ingest;
 mod process;
@@ -50,7 +51,8 @@ fn main() -> ExitCode {
         bare::subscribe(port.parse().unwrap(), count.parse().unwrap());
         return ExitCode::SUCCESS;
     }
-    let mut figures = replay::figures();
+    let mut figures = bed_day::figures();
+    figures.extend(replay::figures());
     match ingest::figures() {
         Some(more) => figures.extend(more),
         None => println!("left out: ingest, memory and start (no mosquitto here)"),
