@@ -5,7 +5,7 @@
 //! - [`broker`] hears a message, [`run`] takes it on one thread: [`intake`] makes it a reading, [`engine`]
 //!   judges, [`mail`] words letters, [`store`] keeps all of it in one transaction, and only then is the
 //!   message acknowledged and the letter sent.
-//! - The science is a crate of its own, `agronomy`, without files, clocks or threads.
+//! - The science is a crate of its own, `agronomy`, without files, clocks or threads; [`growth`] fits its curves.
 //! - [`replay`] feeds a recording through the same intake and engine.
 //! - [`commands`] are what a person types; [`local`] and [`web`] ask the one writer.
 //! - [`settings`], [`quantities`], [`daybook`] and [`record`] say what things are; [`clock`] alone asks the
@@ -18,6 +18,7 @@ pub mod clock;
 pub mod commands;
 pub mod daybook;
 pub mod engine;
+pub mod growth;
 pub mod intake;
 pub mod local;
 pub mod mail;

@@ -11,6 +11,8 @@ mod book;
 mod days;
 #[path = "engine/gear.rs"]
 mod gear;
+#[path = "engine/growth.rs"]
+mod growth;
 #[path = "engine/memory.rs"]
 mod memory;
 #[path = "engine/season.rs"]

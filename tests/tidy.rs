@@ -21,7 +21,8 @@ const MAY_IMPORT: &[(&str, &str)] = &[
     ("settings", "agronomy quantities record"),
     ("daybook", "quantities record rfc3339 settings"),
     ("intake", "quantities record rfc3339 settings"),
-    ("engine", "agronomy daybook intake quantities record rfc3339 settings"),
+    ("growth", "agronomy record"),
+    ("engine", "agronomy daybook growth intake quantities record rfc3339 settings"),
     ("store", "daybook quantities record rfc3339 settings"),
     ("mail", "agronomy quantities record rfc3339 settings"),
     ("review", "agronomy daybook quantities record rfc3339 settings store"),
@@ -52,10 +53,12 @@ const HOMES: &[(&str, &str)] = &[
     ("axum", "web"),
     ("influxdb2", "mirror"),
     ("clap", "commands main"),
+    ("rmpfit", "growth"),
 ];
 
 /// Rooms that judge and word: no files, sockets, threads or tasks there.
-const PURE: [&str; 7] = ["agronomy", "record", "rfc3339", "quantities", "daybook", "intake", "engine"];
+const PURE: [&str; 8] =
+    ["agronomy", "record", "rfc3339", "quantities", "daybook", "intake", "growth", "engine"];
 
 /// What a pure room may not name.
 const WORLD: [&str; 8] =

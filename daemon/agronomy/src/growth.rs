@@ -68,6 +68,38 @@ impl Growth {
         })
     }
 
+    /// The curve by the parameters that a fit moves: ln A, ln k and tm.
+    ///
+    /// # Errors
+    /// A parameter that is outside its range of [`Growth::new`].
+    pub fn from_logs(shape: Shape, [ln_final, ln_rate, peak_day]: [f64; 3]) -> Result<Self, Error> {
+        Self::new(shape, exp(ln_final), exp(ln_rate), peak_day)
+    }
+
+    /// Those parameters.
+    pub fn logs(&self) -> [f64; 3] {
+        [ln(self.final_kg), ln(self.rate_per_day), self.peak_day]
+    }
+
+    /// How far a measure lies above the curve, as ln(measured / curve): 0.03 is 3 %.
+    ///
+    /// # Errors
+    /// A day outside -1000 to 1000, a mass outside 1e-6 to 1e5 kg.
+    pub fn ln_above(&self, day: f64, kg: f64) -> Result<f64, Error> {
+        let kg = within("kg", kg, 1e-6, 1e5, "a mass from 1e-6 to 1e5 kg")?;
+        Ok(ln(kg) - self.ln_kg(day)?)
+    }
+
+    /// The final mass with an interval of `half` to each side in its logarithm: lower bound, value, upper
+    /// bound, kg.
+    ///
+    /// # Errors
+    /// A half below 0 or above 10.
+    pub fn final_within(&self, half: f64) -> Result<(f64, f64, f64), Error> {
+        let factor = exp(within("half", half, 0.0, 10.0, "half an interval of ln(mass) from 0 to 10")?);
+        Ok((self.final_kg / factor, self.final_kg, self.final_kg * factor))
+    }
+
     /// Which S-curve it is.
     pub fn shape(&self) -> Shape {
         self.shape
