@@ -186,6 +186,16 @@ impl Column {
         }
     }
 
+    /// What it truly holds when draining has all but stopped, m³/m³: its full mark.
+    pub fn full(&self) -> f64 {
+        self.texture.drained()
+    }
+
+    /// Water between the full mark and where roots find nothing, down to a depth, mm.
+    pub fn usable_mm(&self, depth_cm: f64) -> f64 {
+        (self.texture.drained() - self.texture.wet_at(WILT_CM)) * depth_cm * 10.0
+    }
+
     /// All the water in it, mm.
     #[cfg(test)]
     pub fn held_mm(&self) -> f64 {

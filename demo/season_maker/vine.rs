@@ -3,7 +3,7 @@
 use super::weather::Sky;
 
 /// One plant.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Vine {
     grown_m2: f64,
 }

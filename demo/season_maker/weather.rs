@@ -55,8 +55,9 @@ pub struct Weather {
 }
 
 impl Weather {
-    /// Makes the weather of `days` days from a day of the year on.
-    pub fn new(mut chance: Chance, first_day: u32, days: u32) -> Self {
+    /// Makes the weather of `days` days from a day of the year on, all of it `warmer_c` warmer and its showers
+    /// `wetter` times as frequent as usual.
+    pub fn new(mut chance: Chance, first_day: u32, days: u32, warmer_c: f64, wetter: f64) -> Self {
         let spells = spells(&mut chance, days);
         let mut hours = Vec::new();
         // Pressure (positive: fair) and warmth wander, each back to its middle within some days.
@@ -72,13 +73,13 @@ impl Weather {
             // Heat sits under high pressure; a cold spell clears up once it is there.
             let pressure = fair + 2.2 * heat + 1.6 * cold;
             let break_up = spells.iter().any(|s| s.warmer_c > 0.0 && at >= s.to - 3.0 && at < s.to - 2.0);
-            let rain_mm = rain.hour(&mut chance, pressure, break_up);
+            let rain_mm = rain.hour(&mut chance, pressure, wetter, break_up);
             let clear = if rain_mm > 0.0 { 0.05 } else { (0.55 + 0.28 * pressure).clamp(0.03, 1.0) };
             let extra_c: f64 = spells.iter().map(|s| s.warmer_c * s.felt(at)).sum();
             let day = f64::from(first_day) + at / 24.0;
             // Within a spell the slow wave is hardly felt.
             let wave_c = 2.2 * warm * (1.0 - 0.8 * heat.max(cold));
-            hours.push(sky(day, clear, wave_c + extra_c, gust, pressure, rain_mm));
+            hours.push(sky(day, clear, wave_c + extra_c + warmer_c, gust, pressure, rain_mm));
         }
         Self { hours }
     }
@@ -151,8 +152,8 @@ struct Showers {
 }
 
 impl Showers {
-    fn hour(&mut self, chance: &mut Chance, pressure: f64, break_up: bool) -> f64 {
-        let odds = if pressure > 0.6 { 0.0005 } else { 0.003 + 0.02 * (0.6 - pressure) };
+    fn hour(&mut self, chance: &mut Chance, pressure: f64, wetter: f64, break_up: bool) -> f64 {
+        let odds = wetter * if pressure > 0.6 { 0.0005 } else { 0.003 + 0.02 * (0.6 - pressure) };
         if break_up {
             // Heat ends in a storm: an inch or more within two hours.
             *self = Self { left_h: 2, rate_mm_h: chance.between(13.0, 18.0) };

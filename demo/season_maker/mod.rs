@@ -12,7 +12,9 @@ mod weather;
 
 pub use chance::Chance;
 use node::Nodes;
-use soil::{Column, Texture};
+pub use node::{Measures, Probe};
+use soil::Column;
+pub use soil::Texture;
 use vine::Vine;
 use weather::Weather;
 
@@ -32,8 +34,62 @@ pub struct Message {
     pub payload: String,
 }
 
+/// What a bed of the made garden is like.
+#[derive(Debug, Clone, Copy)]
+pub struct Plot {
+    /// Its soil.
+    pub texture: Texture,
+    /// Rooted soil seen from above, m².
+    pub rooted_m2: f64,
+    /// Depth down to which its water is reckoned, cm.
+    pub depth_cm: f64,
+    /// Leaves of the grown vine seen from above, m².
+    pub leafed_m2: f64,
+}
+
+/// What a season is made of.
+#[derive(Debug, Clone)]
+pub struct Make {
+    /// The beds.
+    pub plots: [Plot; 2],
+    /// The whole season is warmer by, °C.
+    pub warmer_c: f64,
+    /// Showers come so many times as often.
+    pub wetter: f64,
+    /// Probes in the soil; none chosen: the nodes of the demo, with their faults.
+    pub probes: Vec<Probe>,
+}
+
+impl Make {
+    /// The season of the demo.
+    pub fn demo() -> Self {
+        let plot = |texture, rooted_m2, leafed_m2| Plot { texture, rooted_m2, depth_cm: 45.0, leafed_m2 };
+        Self {
+            plots: [plot(Texture::SILT_LOAM, 5.0, 8.0), plot(Texture::SANDY_LOAM, 3.0, 4.0)],
+            warmer_c: 0.0,
+            wetter: 1.0,
+            probes: Vec::new(),
+        }
+    }
+}
+
+/// What is true of a bed at the end of an hour, whatever its probes say.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Truth {
+    /// End of the hour, milliseconds since 1970 UTC.
+    pub at_ms: i64,
+    /// Water missing from the full mark down to the bed's depth, mm; below 0 while it drains.
+    pub depletion_mm: f64,
+    /// What a square metre of leaves wanted to draw in the hour, mm.
+    pub leaf_mm: f64,
+    /// Rain of the hour, mm.
+    pub rain_mm: f64,
+    /// Leaves seen from above, m².
+    pub leafed_m2: f64,
+}
+
 /// One bed of the made garden.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Bed {
     column: Column,
     vine: Vine,
@@ -41,6 +97,43 @@ struct Bed {
     depth_cm: f64,
     /// Litres poured that still run out of the hose or can, L.
     pouring_l: f64,
+}
+
+/// Days since setting out, after so many hours of the season.
+fn since_planted(hour: u32) -> f64 {
+    f64::from(hour) / 24.0 - f64::from(PLANTED_DAY)
+}
+
+impl Bed {
+    /// Lives through the hour that ends after so many of the season.
+    fn hour(&mut self, hour: u32, sky: &weather::Sky) {
+        let day = since_planted(hour);
+        let leafed_m2 = self.vine.leafed_m2(day);
+        let wanted_mm = vine::demand_mm_h(sky) * leafed_m2 / self.rooted_m2;
+        let open = (1.0 - leafed_m2 / self.rooted_m2).max(0.0);
+        // A hose and a hand give about ten litres a minute at most; an hour's worth leaves none over.
+        let given_mm = std::mem::take(&mut self.pouring_l) / self.rooted_m2;
+        self.column.hour(&soil::Hour {
+            rain_mm: sky.rain_mm,
+            given_mm,
+            wanted_mm,
+            root_cm: self.vine.root_cm(day),
+            open,
+            dry_air_mm: vine::demand_mm_h(sky) * 1.1,
+            surface_c: sky.surface_c(open),
+        });
+    }
+
+    fn truth(&self, at_ms: i64, hour: u32, weather: &Weather) -> Truth {
+        let sky = weather.hour(hour.saturating_sub(1));
+        Truth {
+            at_ms,
+            depletion_mm: self.column.share_used(self.depth_cm) * self.column.usable_mm(self.depth_cm),
+            leaf_mm: vine::demand_mm_h(&sky),
+            rain_mm: sky.rain_mm,
+            leafed_m2: self.vine.leafed_m2(since_planted(hour)),
+        }
+    }
 }
 
 /// The season of one garden.
@@ -57,45 +150,60 @@ pub struct Season {
 pub const BEDS: [&str; 2] = ["long", "east"];
 
 impl Season {
-    /// A season from `start_ms` (midnight of its first day, milliseconds since 1970 UTC).
+    /// The demo's season from `start_ms` (midnight of its first day, milliseconds since 1970 UTC).
     pub fn new(seed: u64, start_ms: i64) -> Self {
+        Self::made(seed, start_ms, &Make::demo())
+    }
+
+    /// A season of another make.
+    pub fn made(seed: u64, start_ms: i64, make: &Make) -> Self {
         let mut chance = Chance::new(seed);
-        let weather = Weather::new(chance.branch(), FIRST_DAY, DAYS);
-        let bed = |texture, rooted_m2, depth_cm, leafed_m2| Bed {
-            column: Column::new(texture),
-            vine: Vine::new(leafed_m2),
-            rooted_m2,
-            depth_cm,
+        let weather = Weather::new(chance.branch(), FIRST_DAY, DAYS, make.warmer_c, make.wetter);
+        let beds = make.plots.map(|plot| Bed {
+            column: Column::new(plot.texture),
+            vine: Vine::new(plot.leafed_m2),
+            rooted_m2: plot.rooted_m2,
+            depth_cm: plot.depth_cm,
             pouring_l: 0.0,
-        };
-        let beds = [bed(Texture::SILT_LOAM, 5.0, 45.0, 8.0), bed(Texture::SANDY_LOAM, 3.0, 45.0, 4.0)];
-        Self { start_ms, hour: 0, weather, beds, nodes: Nodes::new(chance.branch()) }
+        });
+        Self { start_ms, hour: 0, weather, beds, nodes: Nodes::new(chance.branch(), &make.probes) }
     }
 
     /// Lives through the next hour. Gives its end (milliseconds since 1970 UTC) and what the nodes send then.
     pub fn step(&mut self) -> (i64, Vec<Message>) {
         let sky = self.weather.hour(self.hour);
         self.hour += 1;
-        let day = f64::from(self.hour) / 24.0 - f64::from(PLANTED_DAY);
         for bed in &mut self.beds {
-            let leafed_m2 = bed.vine.leafed_m2(day);
-            let wanted_mm = vine::demand_mm_h(&sky) * leafed_m2 / bed.rooted_m2;
-            let open = (1.0 - leafed_m2 / bed.rooted_m2).max(0.0);
-            // A hose and a hand give about ten litres a minute at most; an hour's worth leaves none over.
-            let given_mm = std::mem::take(&mut bed.pouring_l) / bed.rooted_m2;
-            bed.column.hour(&soil::Hour {
-                rain_mm: sky.rain_mm,
-                given_mm,
-                wanted_mm,
-                root_cm: bed.vine.root_cm(day),
-                open,
-                dry_air_mm: vine::demand_mm_h(&sky) * 1.1,
-                surface_c: sky.surface_c(open),
-            });
+            bed.hour(self.hour, &sky);
         }
         let at_ms = self.at_ms();
         let columns = [&self.beds[0].column, &self.beds[1].column];
         (at_ms, self.nodes.messages(self.hour, at_ms, &sky, columns))
+    }
+
+    /// What is true of a bed now.
+    pub fn truth(&self, bed: usize) -> Option<Truth> {
+        Some(self.beds.get(bed)?.truth(self.at_ms(), self.hour, &self.weather))
+    }
+
+    /// What would come true of a bed in the next hours if nobody poured anything on it from now on.
+    pub fn unwatered(&self, bed: usize, hours: u32) -> Vec<Truth> {
+        let Some(mut twin) = self.beds.get(bed).cloned() else { return Vec::new() };
+        let live = |hour: u32| {
+            twin.hour(hour, &self.weather.hour(hour - 1));
+            twin.truth(self.start_ms + i64::from(hour) * 3_600_000, hour, &self.weather)
+        };
+        (self.hour + 1..=self.hour + hours).map(live).collect()
+    }
+
+    /// Full mark of a bed: what it holds when draining has all but stopped, m³/m³.
+    pub fn full(&self, bed: usize) -> Option<f64> {
+        self.beds.get(bed).map(|bed| bed.column.full())
+    }
+
+    /// Water a bed holds for its roots between full and nothing, mm.
+    pub fn usable_mm(&self, bed: usize) -> Option<f64> {
+        self.beds.get(bed).map(|bed| bed.column.usable_mm(bed.depth_cm))
     }
 
     /// The time it is, milliseconds since 1970 UTC.
@@ -117,8 +225,7 @@ impl Season {
 
     /// Leaves of a bed seen from above, as the grower would pace them out: m², to half a square metre.
     pub fn paced_leaves_m2(&self, bed: usize) -> Option<f64> {
-        let day = f64::from(self.hour) / 24.0 - f64::from(PLANTED_DAY);
-        let leafed_m2 = self.beds.get(bed)?.vine.leafed_m2(day);
+        let leafed_m2 = self.beds.get(bed)?.vine.leafed_m2(since_planted(self.hour));
         Some((leafed_m2 * 2.0).round() / 2.0)
     }
 
