@@ -12,6 +12,8 @@ mod formulas;
 mod fruit;
 #[path = "worked/leaves.rs"]
 mod leaves;
+#[path = "worked/probes.rs"]
+mod probes;
 #[path = "worked/season.rs"]
 mod season;
 
@@ -19,7 +21,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// Where figures come from. The first word of a row's source is one of these; the rest says where in it.
-const SOURCES: [(&str, &str); 26] = [
+const SOURCES: [(&str, &str); 27] = [
     (
         "fao56",
         "Allen, Pereira, Raes, Smith 1998, FAO Irrigation and Drainage Paper 56: answers of its numbered \
@@ -50,6 +52,7 @@ const SOURCES: [(&str, &str); 26] = [
     ("arny1991", "Arny & Rowe 1991, Phytopathology 81:206"),
     ("evans1992", "Evans, Nyquist, Latin 1992, Phytopathology 82:890"),
     ("magarey2005", "Magarey, Sutton, Thayer 2005, Phytopathology 95:92, form from memory"),
+    ("flagit", "PyPI flagit 0.3 (MIT), the quality rules of Dorigo et al. 2013"),
     ("own", "independent code or arithmetic of this project's authors, not the crate"),
 ];
 

@@ -7,6 +7,7 @@ use agronomy::{air, crop, evapotranspiration as et, soil, sun};
 
 use crate::Inputs;
 use crate::leaves::{of_leaves, of_rain};
+use crate::probes::of_probes;
 use crate::season::{self, Day};
 
 /// Hourly means of a measured-looking summer day, °C.
@@ -44,6 +45,7 @@ pub fn evaluate(function: &str, row: &Inputs<'_>) -> Result<f64, String> {
         of_rain,
         of_leaves,
         crate::fruit::of_fruit,
+        of_probes,
     ]
     .into_iter()
     .find_map(|group| group(function, row).transpose());

@@ -28,6 +28,7 @@ pub mod frost;
 pub mod fruit;
 pub mod growth;
 pub mod hargreaves;
+pub mod quality;
 pub mod rain;
 pub mod sickness;
 pub mod soil;
