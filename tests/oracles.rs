@@ -6,7 +6,7 @@
 //! `tests/run` makes the Python environment, every file of it by its hash (`tests/python/oracles.txt`), and names
 //! it in `RINDWATCH_ORACLES`; without it these tests fail.
 //!
-//! Open data that others measured stands beside the made days (`oracles/open_data.rs`).
+//! Open data that others measured stands beside the made days (`open_data.rs`, `decades.rs`).
 //!
 //! Known faults of the libraries are kept out of the questions and named where they would bite.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
@@ -15,6 +15,8 @@
 mod air;
 #[path = "oracles/asked.rs"]
 mod asked;
+#[path = "oracles/decades.rs"]
+mod decades;
 #[path = "oracles/degree_days.rs"]
 mod degree_days;
 #[path = "oracles/made.rs"]

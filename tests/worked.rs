@@ -16,12 +16,14 @@ mod leaves;
 mod probes;
 #[path = "worked/season.rs"]
 mod season;
+#[path = "worked/trade.rs"]
+mod trade;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// Where figures come from. The first word of a row's source is one of these; the rest says where in it.
-const SOURCES: [(&str, &str); 27] = [
+const SOURCES: [(&str, &str); 28] = [
     (
         "fao56",
         "Allen, Pereira, Raes, Smith 1998, FAO Irrigation and Drainage Paper 56: answers of its numbered \
@@ -53,11 +55,12 @@ const SOURCES: [(&str, &str); 27] = [
     ("evans1992", "Evans, Nyquist, Latin 1992, Phytopathology 82:890"),
     ("magarey2005", "Magarey, Sutton, Thayer 2005, Phytopathology 95:92, form from memory"),
     ("flagit", "PyPI flagit 0.3 (MIT), the quality rules of Dorigo et al. 2013"),
+    ("trade", "common practice, no source: what growers know, see `worked/trade.rs`"),
     ("own", "independent code or arithmetic of this project's authors, not the crate"),
 ];
 
-/// How sure a figure is.
-const CERTAINTIES: [&str; 4] = ["published", "library", "calculated", "memory"];
+/// How sure a figure is; `practice` is common practice, no source.
+const CERTAINTIES: [&str; 5] = ["published", "library", "calculated", "memory", "practice"];
 
 #[derive(Debug, Clone)]
 struct Row {

@@ -13,7 +13,7 @@ sys.modules["pyfao56.tools"] = tools
 
 import pyfao56
 
-COLUMNS = ["Dr", "De", "ETa", "T", "E", "DP", "TAW", "p", "Kcb", "Ks", "Ke"]
+COLUMNS = ["Dr", "De", "ETa", "T", "E", "DP", "TAW", "p", "Kcb", "Kcmax", "fc", "few", "Kr", "Ks", "Ke"]
 
 folder = pathlib.Path(sys.argv[1])
 seasons = pandas.read_csv(folder / "seasons.csv", float_precision="round_trip")

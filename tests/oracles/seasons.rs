@@ -103,6 +103,10 @@ impl Weather {
 struct Reckoned {
     taw_mm: f64,
     p: f64,
+    kc_max: f64,
+    cover: f64,
+    few: f64,
+    kr: f64,
     out: BedDayOut,
     ran_short: bool,
 }
@@ -132,7 +136,8 @@ fn reckon(season: &Season) -> Result<Vec<Reckoned>, agronomy::Error> {
         }
         let wind = wind_at_2m(weather.wind_m_s, 2.0)?;
         let kc_max = crop::kc_max(kcb, wind, weather.rh_min_pct, height_m)?;
-        let few = crop::exposed_share(crop::cover(kcb, kc_max, height_m)?, wetted_share)?;
+        let cover = crop::cover(kcb, kc_max, height_m)?;
+        let few = crop::exposed_share(cover, wetted_share)?;
         let kr = crop::surface_reduction(surface_depletion_mm, season.rew_mm, tew_mm)?;
         let ke = crop::evaporation_coefficient(kr, kcb, kc_max, few)?;
         let taw_mm = 1000.0 * (season.full - season.wilt) * rooted_m;
@@ -159,7 +164,8 @@ fn reckon(season: &Season) -> Result<Vec<Reckoned>, agronomy::Error> {
         })?;
         let wanted_mm = (ks * kcb + ke) * weather.et0_mm;
         (depletion_mm, surface_depletion_mm) = (out.depletion_mm, out.surface_depletion_mm);
-        days.push(Reckoned { taw_mm, p, out, ran_short: out.etc_mm < wanted_mm - 1e-12 });
+        let ran_short = out.etc_mm < wanted_mm - 1e-12;
+        days.push(Reckoned { taw_mm, p, kc_max, cover, few, kr, out, ran_short });
     }
     Ok(days)
 }
@@ -278,6 +284,10 @@ fn two_hundred_seasons_agree_to_a_billionth() {
         check("total available water, mm", "TAW", &|day| day.taw_mm),
         check("share before stress", "p", &|day| day.p),
         check("Kcb", "Kcb", &|day| day.out.kcb),
+        check("Kc max", "Kcmax", &|day| day.kc_max),
+        check("cover", "fc", &|day| day.cover),
+        check("share exposed and wetted", "few", &|day| day.few),
+        check("Kr", "Kr", &|day| day.kr),
         check("Ks", "Ks", &|day| day.out.ks),
         check("Ke", "Ke", &|day| day.out.ke),
     ]);

@@ -46,6 +46,7 @@ pub fn evaluate(function: &str, row: &Inputs<'_>) -> Result<f64, String> {
         of_leaves,
         crate::fruit::of_fruit,
         of_probes,
+        crate::trade::of_trade,
     ]
     .into_iter()
     .find_map(|group| group(function, row).transpose());
@@ -84,6 +85,8 @@ fn of_air(function: &str, row: &Inputs<'_>) -> Answer {
             let share = n("rh_pct")? / 100.0;
             air::saturation_kpa(n("air_c")?).and_then(|es| air::dewpoint_c(es * share))
         }
+        "ea_from_dewpoint" => air::ea_from_dewpoint(n("dewpoint_c")?),
+        "deficit_kpa" => air::deficit_kpa(n("air_c")?, n("rh_pct")?),
         "wet_bulb_c" => air::wet_bulb_c(n("air_c")?, n("rh_pct")?),
         _ => return Ok(None),
     })
