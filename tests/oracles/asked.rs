@@ -56,7 +56,8 @@ fn python() -> PathBuf {
     ))
 }
 
-/// Runs `tests/oracles/SCRIPT.py` over `tables`, each a file `NAME.csv` of its folder; it leaves `answers.csv` there.
+/// Runs `tests/oracles/SCRIPT.py` over `tables`, each a file `NAME.csv` of its folder; it leaves
+/// `answers.csv` there.
 pub fn ask(script: &str, tables: &[(&str, &Table)]) -> Answers {
     let folder = tempfile::tempdir().expect("a folder");
     for (name, table) in tables {

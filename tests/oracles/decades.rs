@@ -142,8 +142,8 @@ fn decades_close_to_a_billionth_and_stay_between_the_marks() {
             );
             assert!(run.worst_year_mm < 1e-9 && run.all_years_mm < 1e-9);
             assert!(run.least_mm >= -drainable_mm && run.most_mm <= TAW_MM + 1e-9);
-            // A bed watered at its refill mark hardly suffers (on the hottest days of Tunis the marks themselves
-            // move up past it); one that is not does, in either climate.
+            // A bed watered at its refill mark hardly suffers (on the hottest days of Tunis the marks
+            // themselves move up past it); one that is not does, in either climate.
             assert!(if watered { run.stressed_days < 10 } else { run.stressed_days > 1_000 });
             assert_eq!(run.given_mm > 0.0, watered);
             if name.starts_with("brussels") {

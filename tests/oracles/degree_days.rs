@@ -2,8 +2,9 @@
 //!
 //! Its `degree_days` gives the sum above one mark, from which each cut-off is put together by its definition.
 //! Its `degree_time` is not asked: it lays the day's course on another curve than its own degree-days. The
-//! share of the day above a mark, which the vertical cut-off needs, is taken as the slope of the sums instead,
-//! which is rough (0.02 °C wide, five decimals) and worst where a mark grazes an extreme; such days are left out.
+//! share of the day above a mark, which the vertical cut-off needs, is taken as the slope of the sums
+//! instead, which is rough (0.02 °C wide, five decimals) and worst where a mark grazes an extreme; such days
+//! are left out.
 
 use agronomy::degree_days::{Cutoff, Limits, single_sine};
 

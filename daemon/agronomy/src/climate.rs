@@ -78,6 +78,9 @@ const BANDS: [Band; 7] = [
 /// an [`Error`].
 ///
 /// Spreads (judgement): mean 3 °C at the equator to 6 °C from 50° on; range 3.5 °C; ET0 0.3 mm + 30 %.
+///
+/// °C and mm/day. Gridded climates are better and are published; this is seven rows so that a board without a
+/// network and without an air sensor still has an answer, and says how rough it is.
 pub fn usual(latitude_deg: f64, day_of_year: u16) -> Result<Usual, Error> {
     within("latitude_deg", latitude_deg, -90.0, 90.0, "-90 to 90°")?;
     let day = within("day_of_year", f64::from(day_of_year), 1.0, 366.0, "1 to 366")?;

@@ -5,6 +5,9 @@
 //! 0.6, not as a probe that seems wrong every day. The equations are the textbook ones (R. E. Kalman
 //! 1960, J. Basic Eng. 82:35); the correction is in Joseph's form, so that no rounding makes a variance
 //! negative. All noise constants are this project's judgement.
+//!
+//! Depths are mm over the rooted area, hours as said. A variant keeps depletion alone and takes the book as
+//! it is; then a leafed area that is a third off drags every day, and the probes are blamed.
 
 use crate::error::{Error, within};
 use crate::real::sqrt;
@@ -43,7 +46,7 @@ pub struct Innovation {
 }
 
 impl Innovation {
-    /// The difference in its own standard deviations; beyond 3 something is wrong with probe or book.
+    /// The difference in its own standard deviations, no unit; beyond 3 something is wrong with probe or book.
     pub fn ratio(&self) -> f64 {
         self.mm / self.sd_mm
     }

