@@ -12,7 +12,7 @@ use agronomy::foresight::{
     day_maximum_at_morning, day_maximum_from_soil, night_minimum_at_afternoon, night_minimum_from_soil,
     night_minimum_of_first_nights, solar_hour,
 };
-use agronomy::soil_air::{AirGuess, SoilDay, estimate};
+use agronomy::soil_air::{AirGuess, SoilDay, estimate, own_wave_c, wave_c};
 use agronomy::{air, sun};
 use chrono::{Datelike, NaiveDate};
 
@@ -178,22 +178,26 @@ impl Table {
 }
 
 fn guesses(days: &[Day], probe: usize) -> Vec<AirGuess> {
-    let guess = |i: usize| {
+    let mut waves_c = Vec::new();
+    let mut guess = |i: usize| {
         let soil = &days[i].soil_c[probe];
         let before = i.checked_sub(1).map(|j| mean(&days[j].soil_c[probe]));
-        estimate(&SoilDay {
+        let day_of_year = u16::try_from(days[i].date.ordinal()).expect("a day of the year");
+        let day = SoilDay {
             depth_m: DEPTHS_M[probe],
             min_c: lowest(&soil[..=12]),
             mean_c: mean(soil),
             max_c: highest(soil),
             mean_before_c: before,
-            day_of_year: u16::try_from(days[i].date.ordinal()).expect("a day of the year"),
+            day_of_year,
             latitude_deg: LATITUDE_DEG,
             damping_depth_m: None,
-        })
-        .expect("a plausible day")
+            own_wave_c: own_wave_c(LATITUDE_DEG, day_of_year, &waves_c).ok(),
+        };
+        waves_c.push(wave_c(&day).expect("a plausible day"));
+        estimate(&day).expect("a plausible day")
     };
-    (0..days.len()).map(guess).collect()
+    (0..days.len()).map(&mut guess).collect()
 }
 
 /// Runs a forecaster over the season: foresee on each day, then learn the answer known when it is over.

@@ -14,7 +14,7 @@ use super::calendar::{HOUR_MS, MINUTE_MS, next_day, previous_day};
 use super::core::Engine;
 use super::foresee::AirOfDay;
 use super::hours::Hours;
-use super::weather::{self, Day, Range};
+use super::weather::{self, Before, Day, Range};
 
 /// A day is closed so long after its midnight: readings on the way may still come.
 const GRACE_MS: Millis = 15 * MINUTE_MS;
@@ -43,8 +43,7 @@ impl Engine {
     }
 
     fn close_day(&mut self, date: NaiveDate, again: bool, actions: &mut Vec<Action>) {
-        let before = previous_day(date);
-        let soil_before = self.memory.days.iter().find(|day| day.date == before).and_then(|day| day.soil);
+        let before = Before::of(&self.memory.days, &self.memory.both_ways, date);
         let day = weather::close(
             &self.garden,
             &self.calendar,
@@ -52,8 +51,7 @@ impl Engine {
             &self.memory.facts,
             &self.patch,
             date,
-            soil_before.map(|soil| soil.mean),
-            weather::hargreaves_fit(&self.memory.both_ways, date),
+            &before,
         );
         weather::note_both_ways(&mut self.memory.both_ways, &day);
         if let (Some(air), false) = (day.air, again) {

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use agronomy::climate;
 use agronomy::evapotranspiration::{self as et, DayWeather, Method};
 use agronomy::hargreaves::{HargreavesFit, SEASON_DAYS};
-use agronomy::soil_air::{self, AirGuess, SoilDay};
+use agronomy::soil_air::{self, SoilDay};
 
 use crate::quantities::Quantity;
 use crate::record::{Et0Method, Guess, Millis};
@@ -56,6 +56,9 @@ pub struct Day {
     pub rain_mm: Option<f64>,
     /// Shallowest soil temperature of the patch, °C.
     pub soil: Option<Range>,
+    /// Its daily wave as [`soil_air::wave_c`] has it, °C.
+    #[serde(default)]
+    pub soil_wave_c: Option<f64>,
     /// Hargreaves on measured air as printed, mm.
     #[serde(default)]
     pub hargreaves_mm: Option<f64>,
@@ -151,9 +154,31 @@ pub fn hargreaves_fit(known: &BothWays, date: NaiveDate) -> Option<HargreavesFit
     HargreavesFit::from_days(&days).ok().flatten()
 }
 
-/// Derives the day's weather. `soil_mean_before_c` is the mean of the shallow soil a day earlier, `fit` the
-/// garden's own line from Hargreaves to Penman-Monteith.
-#[allow(clippy::too_many_arguments)] // each is one thing the day hangs on
+/// What of the days before a day's weather hangs on.
+#[derive(Debug, Clone, Default)]
+pub struct Before {
+    /// Mean of the shallow soil a day earlier, °C.
+    pub soil_mean_c: Option<f64>,
+    /// Waves of the shallow soil on the last days, newest last, °C.
+    pub waves_c: Vec<f64>,
+    /// The garden's own line from Hargreaves to Penman-Monteith.
+    pub fit: Option<HargreavesFit>,
+}
+
+impl Before {
+    /// Of the days before `date`.
+    pub fn of(days: &[Day], both_ways: &BothWays, date: NaiveDate) -> Self {
+        let earlier = &days[..days.partition_point(|day| day.date < date)];
+        let yesterday = earlier.last().filter(|day| day.date.succ_opt() == Some(date));
+        Self {
+            soil_mean_c: yesterday.and_then(|day| day.soil).map(|soil| soil.mean),
+            waves_c: earlier.iter().filter_map(|day| day.soil_wave_c).collect(),
+            fit: hargreaves_fit(both_ways, date),
+        }
+    }
+}
+
+/// Derives the day's weather.
 pub fn close(
     garden: &Garden,
     calendar: &Calendar,
@@ -161,8 +186,7 @@ pub fn close(
     facts: &Facts,
     probes: &PatchProbes,
     date: NaiveDate,
-    soil_mean_before_c: Option<f64>,
-    fit: Option<HargreavesFit>,
+    before: &Before,
 ) -> Day {
     let (from_ms, to_ms) = (calendar.day_start(date), calendar.day_end(date));
     let enough = |probe: usize, share: f64| {
@@ -176,11 +200,9 @@ pub fn close(
     let humidity = seen_range(probes.humidity);
     let soil = seen_range(probes.soil);
     let measured = seen_range(probes.air);
-    let guess = if measured.is_some() {
-        None
-    } else {
-        guess_air(garden, calendar, hours, probes.soil, soil, date, soil_mean_before_c)
-    };
+    let soil_day = soil_day(garden, calendar, hours, probes.soil, soil, date, before);
+    let guess =
+        if measured.is_some() { None } else { soil_day.and_then(|day| soil_air::estimate(&day).ok()) };
     let air = measured.or(guess.map(|air| Range { min: air.min_c, mean: air.mean_c, max: air.max_c }));
     let wind_mean_m_s = mean(probes.wind);
     let solar_mj_m2 = probes.sun.and_then(|probe| solar(garden.place, calendar, hours, probe, date));
@@ -194,7 +216,7 @@ pub fn close(
         wind_m_s: wind_mean_m_s,
         solar_mj_m2,
     };
-    let et0 = reference(garden.place, date, &weather, fit);
+    let et0 = reference(garden.place, date, &weather, before.fit);
     let gauge_mm = probes.rain.and_then(|probe| hours.sum(probe, from_ms, to_ms));
     let eye_mm = facts.rain_by_eye_mm(from_ms, to_ms);
     let night_from = from_ms - 6 * HOUR_MS;
@@ -214,6 +236,7 @@ pub fn close(
         solar_mj_m2,
         rain_mm: gauge_mm.or(eye_mm),
         soil,
+        soil_wave_c: soil_day.and_then(|day| soil_air::wave_c(&day).ok()),
         hargreaves_mm: measured.and_then(|air| simple(garden.place, date, air)),
         et0_mm: et0.0,
         et0_sd_mm: et0.1,
@@ -223,31 +246,32 @@ pub fn close(
     }
 }
 
-fn guess_air(
+fn soil_day(
     garden: &Garden,
     calendar: &Calendar,
     hours: &Hours,
     probe: Option<usize>,
     soil: Option<Range>,
     date: NaiveDate,
-    mean_before_c: Option<f64>,
-) -> Option<AirGuess> {
+    before: &Before,
+) -> Option<SoilDay> {
     let (probe, soil) = probe.zip(soil)?;
     let depth_m = garden.probes.get(probe)?.depth_m?;
     let from_ms = calendar.day_start(date);
     let morning = hours.extremes(probe, from_ms, from_ms + 12 * HOUR_MS);
-    let day_of_year = u16::try_from(date.ordinal()).ok()?;
-    soil_air::estimate(&SoilDay {
+    let day_of_year = day_of_year(date);
+    let latitude_deg = garden.place.latitude_deg;
+    Some(SoilDay {
         depth_m,
         min_c: morning.map_or(soil.min, |(low, _)| low),
         mean_c: soil.mean,
         max_c: soil.max,
-        mean_before_c,
+        mean_before_c: before.soil_mean_c,
         day_of_year,
-        latitude_deg: garden.place.latitude_deg,
+        latitude_deg,
         damping_depth_m: None,
+        own_wave_c: soil_air::own_wave_c(latitude_deg, day_of_year, &before.waves_c).ok(),
     })
-    .ok()
 }
 
 /// The day's sun, MJ/m²: hours without a reading in the dark count as dark; of the light nine tenths must

@@ -182,6 +182,7 @@ fn air_from_soil(garden: &Garden, probe: &Probe) -> Option<AirGuess> {
         day_of_year: midsummer(garden),
         latitude_deg: garden.place.latitude_deg,
         damping_depth_m: None,
+        own_wave_c: None,
     };
     soil_air::estimate(&day).ok()
 }
