@@ -4,9 +4,10 @@
 //! Temperatures °C, a day's minimum at most its maximum, -60 to 60 °C. Inputs out of range are an [`Error`].
 //! Results are °C days of one day, 0 or more.
 //!
-//! Take [`hourly`] where the hours are known, else [`single_sine`] with the horizontal cut-off. Over a smooth year of hours the sine reads 5 % more than the hours themselves, the
-//! clipped mean 10 %, the capped one 1 % (Seattle's usual year, 10 and 30 °C); a threshold from the
-//! literature holds for the method it was found with, and for no other.
+//! Take [`hourly`] where the hours are known, else [`single_sine`] with the horizontal cut-off. Over a smooth
+//! year of hours the sine reads 5 % more than the hours themselves, the clipped mean 10 %, the capped one 1 %
+//! (Seattle's usual year, 10 and 30 °C); a threshold from the literature holds for the method it was found
+//! with, and for no other.
 
 use crate::error::{Error, air_range, within};
 use crate::real::{PI, asin, cos};
