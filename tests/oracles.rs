@@ -23,6 +23,8 @@ mod degree_days;
 mod made;
 #[path = "oracles/open_data.rs"]
 mod open_data;
+#[path = "oracles/profiles.rs"]
+mod profiles;
 #[path = "oracles/reference.rs"]
 mod reference;
 #[path = "oracles/seasons.rs"]
