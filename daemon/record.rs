@@ -172,7 +172,7 @@ pub struct DayRecord {
     pub kcb: Option<f64>,
     pub ke: Option<f64>,
     pub depletion_sd_mm: Option<f64>,
-    /// What was estimated rather than measured: words of air, sun, wind, humidity, soil.
+    /// What was estimated rather than measured: words of air, sun, wind, humidity, soil, rain.
     pub guessed: Vec<Guess>,
     /// Late readings changed the day after it was closed.
     pub corrected: bool,
@@ -188,6 +188,7 @@ pub enum Guess {
     Wind,
     Humidity,
     Soil,
+    Rain,
 }
 
 impl Guess {
@@ -199,6 +200,7 @@ impl Guess {
             Guess::Wind => "wind",
             Guess::Humidity => "humidity",
             Guess::Soil => "soil",
+            Guess::Rain => "rain",
         }
     }
 }
@@ -313,7 +315,7 @@ impl Urgency {
 pub struct MatterChange {
     /// When.
     pub at_ms: Millis,
-    /// The bed's name; the probe's for gear; empty for mail and box.
+    /// The bed's name; the probe's for gear; empty for scout, mail and box.
     pub subject: String,
     /// The kind of advice.
     pub matter: MatterKey,
@@ -371,6 +373,8 @@ pub enum Rule {
     DepthOrder,
     /// The bed was fed: salts make it read wetter for two days.
     Fed,
+    /// A gauge that soil or eye contradict.
+    Contradicted,
 }
 
 impl Rule {
@@ -387,6 +391,7 @@ impl Rule {
             Rule::Disagrees => "disagrees",
             Rule::DepthOrder => "depth-order",
             Rule::Fed => "fed",
+            Rule::Contradicted => "contradicted",
         }
     }
 
@@ -403,6 +408,7 @@ impl Rule {
             Rule::Disagrees => "disagrees with another at its depth",
             Rule::DepthOrder => "answers water before the shallow one",
             Rule::Fed => "fed within two days",
+            Rule::Contradicted => "contradicted by soil or eye",
         }
     }
 }
@@ -422,6 +428,13 @@ pub enum Fault {
     BrokerAway { since_ms: Millis, words: String },
     /// Messages of the probe cannot be read.
     Unreadable { count: u32, words: String },
+    /// The soil was wetted as by rain `times` times and the gauge showed none. `or_watered`: nothing parts rain
+    /// from water that nobody logged.
+    Clogged { times: u32, or_watered: bool },
+    /// The gauge showed `gauge_mm` of `eye_mm` read by eye.
+    ReadsShort { gauge_mm: f64, eye_mm: f64 },
+    /// `times` showers in a row, `mm` in all, that wetted no probe.
+    WettedNothing { times: u32, mm: f64 },
     /// Letters are refused for good, or the mail server refuses us.
     MailRefused { words: String },
     /// The store cannot be written.

@@ -15,6 +15,10 @@ mod gear;
 mod growth;
 #[path = "engine/memory.rs"]
 mod memory;
+#[path = "engine/rain.rs"]
+mod rain;
+#[path = "engine/scout.rs"]
+mod scout;
 #[path = "engine/season.rs"]
 mod season;
 #[path = "engine/sim.rs"]

@@ -386,6 +386,10 @@ fn every_fault_has_its_words() {
         Fault::Impossible { count: 7, value: 0.91 },
         Fault::BrokerAway { since_ms: NOON - HOUR, words: "refused: bad user name".to_owned() },
         Fault::Unreadable { count: 3, words: "expected a number, found \"x\"".to_owned() },
+        Fault::Clogged { times: 2, or_watered: false },
+        Fault::Clogged { times: 3, or_watered: true },
+        Fault::ReadsShort { gauge_mm: 4.0, eye_mm: 14.0 },
+        Fault::WettedNothing { times: 3, mm: 12.0 },
         Fault::MailRefused { words: "535 no".to_owned() },
         Fault::StoreFails { words: "disk is full".to_owned() },
     ];

@@ -56,6 +56,9 @@ impl Engine {
                     matter.done("covered", now_ms)
                 });
             }
+            Entry::Scouted { .. } => {
+                self.answer(MatterKey::Scout, "", now_ms, actions, |matter| matter.done("looked at", now_ms));
+            }
             Entry::Probe { probe, change } => self.probe_changed(probe, *change, now_ms),
             Entry::Done { task } => {
                 self.answer_task(*task, now_ms, actions, |matter| matter.done("answered: done", now_ms));

@@ -17,7 +17,6 @@ use crate::record::{Guess, Millis};
 use crate::settings::garden::Bed;
 
 use super::calendar::Calendar;
-use super::hours::Hours;
 use super::sounding::Measured;
 
 /// Depth of the surface layer that dries by evaporation, m (FAO-56: 0.10 to 0.15).
@@ -203,16 +202,7 @@ pub fn advance(
 }
 
 /// Rain and given water of a span.
-pub fn inflow(
-    hours: &Hours,
-    gauge: Option<usize>,
-    rain_by_eye_mm: Option<f64>,
-    given_litres: f64,
-    rooted_m2: f64,
-    from_ms: Millis,
-    to_ms: Millis,
-) -> Inflow {
-    let rain_mm = gauge.and_then(|probe| hours.sum(probe, from_ms, to_ms)).or(rain_by_eye_mm);
+pub fn inflow(rain_mm: Option<f64>, given_litres: f64, rooted_m2: f64) -> Inflow {
     Inflow { rain_mm: rain_mm.unwrap_or(0.0), given_mm: given_litres / rooted_m2 }
 }
 

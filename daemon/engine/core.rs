@@ -14,6 +14,7 @@ use super::hours::Hours;
 use super::judge::{BED_TURNS_MS, Today};
 use super::life::{Claim, Matter};
 use super::memory::Memory;
+use super::rain::{self, Fall, Tells};
 use super::scene::{Estimate, Scene};
 use super::telling::MatterId;
 use super::weather::PatchProbes;
@@ -156,28 +157,39 @@ impl Engine {
         if reading.at_ms < self.hour_ms.0 || reading.at_ms >= self.hour_ms.1 {
             self.hour_ms = self.calendar.hour(reading.at_ms);
         }
-        let amount = match (probe.rain, self.memory.gauges.get_mut(ix)) {
+        let fall = match (probe.rain, self.memory.gauges.get_mut(ix)) {
             (Some(form), Some(gauge)) => {
                 let so_far_mm = self.hours.sum(ix, self.hour_ms.0, self.hour_ms.0 + 1).unwrap_or(0.0);
-                match gauge.amount(form, reading.value, reading.at_ms, so_far_mm, &self.calendar) {
-                    Ok(mm) => mm,
+                let tells = Tells { form, tip_mm: probe.tip_mm };
+                match gauge.amount(tells, reading.value, reading.at_ms, so_far_mm, &self.calendar) {
+                    Ok(fall) => fall,
                     Err(doubt) => {
                         watch.doubt(reading);
                         return actions.push(Action::Doubt(doubt));
                     }
                 }
             }
-            _ => reading.value,
+            _ => Fall { mm: reading.value, gap_from_ms: None },
         };
-        let kept = self.hours.add(ix, self.hour_ms.0, reading.value, amount, reading.at_ms);
+        let mut own = fall.mm;
+        for (start_ms, share) in
+            fall.gap_from_ms.map(|from| rain::shares(from, reading.at_ms, &self.calendar)).unwrap_or_default()
+        {
+            if start_ms < self.hour_ms.0 {
+                self.hours.add_guess(ix, start_ms, fall.mm * share);
+                own -= fall.mm * share;
+            }
+        }
+        let kept = self.hours.add(ix, self.hour_ms.0, reading.value, own.max(0.0), reading.at_ms);
         // A newcomer looks at the page a minute after the first message: its bed must not wait for a turn.
         if soil_moisture && self.memory.books.iter().any(|book| book.midnights.is_empty()) {
             self.begin_books(reading.arrived_ms);
         }
         if let Some(closed) = self.memory.closed_through {
-            let late = reading.at_ms < reading.arrived_ms - 15 * MINUTE_MS;
+            let first_ms = fall.gap_from_ms.unwrap_or(reading.at_ms);
+            let late = first_ms < reading.arrived_ms - 15 * MINUTE_MS;
             if late && kept {
-                let date = self.calendar.date(reading.at_ms);
+                let date = self.calendar.date(first_ms);
                 if date <= closed {
                     let from = self.memory.derive_from.map_or(date, |known| known.min(date));
                     self.memory.derive_from = Some(from);
@@ -251,6 +263,7 @@ impl Engine {
             facts: &self.memory.facts,
             trusts: &self.memory.trusts,
             watches: &self.memory.watches,
+            gauges: &self.memory.gauges,
             days: &self.memory.days,
             foresee: &self.memory.foresee,
             patch: &self.patch,

@@ -62,6 +62,9 @@ pub struct Facts {
     /// Share of held water used at which to refill, set by hand.
     refill_share_used: BTreeMap<String, f64>,
     absences: Vec<Absence>,
+    /// When leaves were last looked under.
+    #[serde(default)]
+    scouted_ms: Vec<Millis>,
 }
 
 /// Life of a flower and of the fruit it became: the date of each step that was logged.
@@ -151,6 +154,7 @@ impl Facts {
         match entry {
             Entry::Watered { bed, litres } => self.give(bed, happened_ms, *litres),
             Entry::Fed { bed, .. } => self.fed.push((bed.clone(), happened_ms)),
+            Entry::Scouted { .. } => self.scouted_ms.push(happened_ms),
             Entry::Rain { depth_mm } => self.rain_by_eye.push((happened_ms, *depth_mm)),
             Entry::Leafed { bed, area_m2 } => {
                 self.leafed.entry(bed.clone()).or_default().insert(date, *area_m2);
@@ -196,6 +200,7 @@ impl Facts {
         let oldest = now_ms - HOURS_KEPT_MS;
         self.given.retain(|given| given.at_ms >= oldest);
         self.rain_by_eye.retain(|(at_ms, _)| *at_ms >= oldest);
+        self.scouted_ms.retain(|at_ms| *at_ms >= oldest);
         self.fed.retain(|(_, at_ms)| *at_ms >= oldest);
     }
 
@@ -251,6 +256,11 @@ impl Facts {
         self.given.push(Given { bed: bed.to_owned(), at_ms, litres });
     }
 
+    /// When leaves were last looked under, up to `now_ms`, within fifteen days.
+    pub fn scouted_ms(&self, now_ms: Millis) -> Option<Millis> {
+        self.scouted_ms.iter().copied().filter(|at_ms| *at_ms <= now_ms).max()
+    }
+
     /// Litres given to a bed in `from_ms..to_ms`.
     pub fn given_litres(&self, bed: &str, from_ms: Millis, to_ms: Millis) -> f64 {
         self.given
@@ -270,13 +280,6 @@ impl Facts {
     /// A bed was fed within `span_ms` before an instant, or at it.
     pub fn fed_within(&self, bed: &str, at_ms: Millis, span_ms: Millis) -> bool {
         self.fed.iter().any(|(of, fed_ms)| of == bed && (0..span_ms).contains(&(at_ms - fed_ms)))
-    }
-
-    /// Rain read by eye in `from_ms..to_ms`; `None` when nobody looked.
-    pub fn rain_by_eye_mm(&self, from_ms: Millis, to_ms: Millis) -> Option<f64> {
-        let mut read = self.rain_by_eye.iter().filter(|(at, _)| (from_ms..to_ms).contains(at)).peekable();
-        read.peek()?;
-        Some(read.map(|(_, mm)| mm).sum())
     }
 
     /// Rooted area on a date: the last entry up to then, else the settings'.

@@ -26,6 +26,9 @@ pub struct Hour {
     pub last: f64,
     /// When that was.
     pub last_at_ms: Millis,
+    /// Part of the sum is a guess: rain of a gap, spread over it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub guessed: bool,
 }
 
 impl Hour {
@@ -105,6 +108,29 @@ impl Hours {
         true
     }
 
+    /// Adds rain that fell some time in a gap to an hour in it, where no reading stands for it; a guess. An hour
+    /// that is no longer kept takes none.
+    pub fn add_guess(&mut self, probe: usize, start_ms: Millis, amount: f64) {
+        if start_ms < self.newest_ms - HOURS_KEPT_MS {
+            return;
+        }
+        let Some(hours) = self.probes.get_mut(probe) else { return };
+        let place = hours.partition_point(|(start, _)| *start < start_ms);
+        if hours.get(place).is_none_or(|(start, _)| *start != start_ms) {
+            hours.insert(place, (start_ms, Hour::default()));
+        }
+        if let Some((_, hour)) = hours.get_mut(place) {
+            hour.sum += amount;
+            hour.guessed = true;
+        }
+        self.touched.insert(start_ms);
+    }
+
+    /// Some of the rain in the hours that start in `from_ms..to_ms` is a guess.
+    pub fn is_guessed(&self, probe: usize, from_ms: Millis, to_ms: Millis) -> bool {
+        self.range(probe, from_ms, to_ms).any(|(_, hour)| hour.guessed)
+    }
+
     /// Start of the newest hour.
     pub fn newest_ms(&self) -> Millis {
         self.newest_ms
@@ -171,7 +197,7 @@ impl Hours {
 
     /// How many of the hours in `from_ms..to_ms` hold a reading.
     pub fn present(&self, probe: usize, from_ms: Millis, to_ms: Millis) -> usize {
-        self.range(probe, from_ms, to_ms).count()
+        self.range(probe, from_ms, to_ms).filter(|(_, hour)| hour.n > 0).count()
     }
 
     /// The last value of the newest hour that starts in `from_ms..to_ms`.

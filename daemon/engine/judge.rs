@@ -10,6 +10,7 @@ use super::core::{Engine, change};
 use super::daylight;
 use super::evidence;
 use super::foresee::{AFTERNOON, Look, Sight, clock};
+use super::gauge;
 use super::life::{Matter, Verdict};
 use super::matters;
 use super::scene::Estimate;
@@ -53,6 +54,9 @@ impl Engine {
     /// One turn. One that `tells` nothing is made up for after the box was off: days are closed and forecasts
     /// learn, but what was due then is no letter now.
     pub(super) fn turn(&mut self, at_ms: Millis, tells: bool, actions: &mut Vec<Action>) {
+        if at_ms.rem_euclid(gauge::LOOK_MS) == 0 {
+            self.look_at_gauge(at_ms);
+        }
         let faults = self.look_at_probes(at_ms);
         self.close_due_days(at_ms, actions);
         self.forecast_due(at_ms);
@@ -68,6 +72,10 @@ impl Engine {
             self.begin_books(at_ms);
             let estimates = self.estimates(at_ms);
             self.judge_beds(&estimates, at_ms, &mut to_tell, actions);
+            if at_ms.rem_euclid(HOUR_MS) == 0 {
+                let verdict = matters::scout::judge(&self.scene(at_ms));
+                self.live((matters::scout::KEY, String::new()), verdict, at_ms, &mut to_tell, actions);
+            }
             self.tell(to_tell, &estimates, at_ms, actions);
         } else if !to_tell.is_empty() {
             let estimates = self.estimates(at_ms);

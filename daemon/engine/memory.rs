@@ -154,7 +154,7 @@ impl Engine {
                 (old.watches.get(was), old.gauges.get(was), old.trusts.get(was))
             {
                 engine.memory.watches[at] = watch.clone();
-                engine.memory.gauges[at] = *gauge;
+                engine.memory.gauges[at] = gauge.clone();
                 engine.memory.trusts[at] = *trust;
             }
         }

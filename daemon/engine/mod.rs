@@ -15,6 +15,7 @@ mod days;
 mod evidence;
 mod facts;
 mod foresee;
+mod gauge;
 mod hours;
 mod judge;
 mod life;

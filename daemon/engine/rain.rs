@@ -1,11 +1,18 @@
-//! Rain of one gauge: from what it sends to the millimetres of each reading.
+//! Rain: from what a gauge sends to the millimetres of each hour, and what was read by eye beside it.
+//!
+//! Undercatch is put back where the settings name the rain of a tip, by the rate since the reading before; a gauge
+//! of unknown make is taken at its word, since the loss hangs on its bucket.
 
 use serde::{Deserialize, Serialize};
+
+use agronomy::rain::{TIP_LOSS_S, true_rate_mm_h};
 
 use crate::record::{Doubt, Millis};
 use crate::settings::garden::RainForm;
 
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
+use super::gauge::Found;
+use super::hours::Hours;
 
 /// More than this in an hour is not believed: the limit of hourly rain in the quality rules of the
 /// International Soil Moisture Network (Dorigo et al. 2013, Vadose Zone J. 12(3)).
@@ -20,10 +27,48 @@ const LONGEST_RATE_MS: Millis = HOUR_MS;
 /// A daily total that the node's own clock has not yet set back is forgiven this long after midnight.
 const MIDNIGHT_SLACK_MS: Millis = 30 * MINUTE_MS;
 
+/// After so long without a word the rain of a total fell some time in the gap, not in its last hour. An hourly node
+/// that is late stays under it (judgement).
+const GAP_MS: Millis = 90 * MINUTE_MS;
+
+/// The rain of a longer gap is spread over its last day only (judgement).
+const LONGEST_GAP_MS: Millis = 24 * HOUR_MS;
+
+/// Readings that come at once (a queue that drains) count as so far apart for a rate (judgement).
+const SHORTEST_RATE_MS: Millis = MINUTE_MS;
+
+/// Rain read by eye stands for the time since the reading by eye before it, so long at most: people look in the
+/// morning.
+const BY_EYE_MS: Millis = 24 * HOUR_MS;
+
+/// A gauge that has shown less than this share of what was read by eye has missed the rest (judgement).
+const GAUGE_MISSED: f64 = 0.5;
+
+/// How a gauge tells of rain.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tells {
+    /// In which form.
+    pub form: RainForm,
+    /// Rain of one tip, mm, where known.
+    pub tip_mm: Option<f64>,
+}
+
+/// Rain that a reading stands for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Fall {
+    /// Its depth, mm.
+    pub mm: f64,
+    /// It fell some time since, in a gap that nobody saw.
+    pub gap_from_ms: Option<Millis>,
+}
+
 /// What is remembered of a gauge.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Gauge {
     last: Option<(Millis, f64)>,
+    /// Why it is not to be believed, if so.
+    #[serde(default)]
+    pub found: Option<Found>,
 }
 
 impl Gauge {
@@ -32,20 +77,23 @@ impl Gauge {
     /// - Counter: the growth since the last one; a total that fell to half or less means the node began anew,
     ///   and the new total is the growth. One that fell by less ran backwards: it is not believed, and the
     ///   next grows from it. The first total ever seen stands for nothing: it is history.
-    /// - Increment: the value.
+    /// - Increment: the value. It belongs to its own hour even after a gap: such a node speaks when its bucket tips.
     /// - Rate: the value times the time since the last reading, one hour at most.
     /// - Daily total: the growth, or the value itself on a new civil day.
     ///
     /// A reading older than the last one moves no total: its growth is already in a later one. `so_far_mm` is
     /// what its hour holds already: many small amounts make no shower that cannot be.
+    ///
+    /// The growth of a total after a gap is to be spread evenly over it ([`Fall::gap_from_ms`]).
     pub fn amount(
         &mut self,
-        form: RainForm,
+        tells: Tells,
         value: f64,
         at_ms: Millis,
         so_far_mm: f64,
         calendar: &Calendar,
-    ) -> Result<f64, Doubt> {
+    ) -> Result<Fall, Doubt> {
+        let form = tells.form;
         let last = self.last;
         let since_ms = last.map(|(last_ms, _)| at_ms - last_ms);
         let in_order = since_ms.is_none_or(|since| since > 0);
@@ -72,8 +120,103 @@ impl Gauge {
         if in_order {
             self.last = Some((at_ms, value));
         }
-        Ok(mm)
+        let whole_mm = match (form, since_ms) {
+            (RainForm::Rate, _) => mm * undercatch(value, tells.tip_mm),
+            (_, Some(since_ms)) => {
+                let hours = since_ms.clamp(SHORTEST_RATE_MS, LONGEST_RATE_MS) as f64 / HOUR_MS as f64;
+                mm * undercatch(mm / hours, tells.tip_mm)
+            }
+            (_, None) => mm,
+        };
+        Ok(Fall { mm: whole_mm, gap_from_ms: gap(form, last, mm, at_ms, calendar) })
     }
+}
+
+/// What a measured rate is to be multiplied by; 1 where the tip is not known, or the rate is beyond any that a
+/// bucket was tested at.
+fn undercatch(rate_mm_h: f64, tip_mm: Option<f64>) -> f64 {
+    let truth = tip_mm.and_then(|tip_mm| true_rate_mm_h(rate_mm_h, tip_mm, TIP_LOSS_S).ok());
+    truth.filter(|_| rate_mm_h > 0.0).map_or(1.0, |truth| truth / rate_mm_h)
+}
+
+/// Since when the rain of a total may have fallen, where its node was not heard for long.
+fn gap(
+    form: RainForm,
+    last: Option<(Millis, f64)>,
+    mm: f64,
+    at_ms: Millis,
+    calendar: &Calendar,
+) -> Option<Millis> {
+    let (last_ms, _) = last?;
+    let earliest_ms = match form {
+        RainForm::Counter => last_ms,
+        RainForm::DailyTotal => last_ms.max(calendar.day_start(calendar.date(at_ms))),
+        RainForm::Increment | RainForm::Rate => return None,
+    };
+    let from_ms = earliest_ms.max(at_ms - LONGEST_GAP_MS);
+    (mm > 0.0 && at_ms - from_ms > GAP_MS).then_some(from_ms)
+}
+
+/// The parts of a span that lie in civil hours: start of the hour and share of the span.
+pub fn shares(from_ms: Millis, to_ms: Millis, calendar: &Calendar) -> Vec<(Millis, f64)> {
+    let mut shares = Vec::new();
+    let (mut at_ms, whole_ms) = (from_ms, (to_ms - from_ms).max(1) as f64);
+    while at_ms < to_ms {
+        let start_ms = calendar.hour_start(at_ms);
+        let end_ms = calendar.hour_start(start_ms + HOUR_MS).max(at_ms + MINUTE_MS).min(to_ms);
+        shares.push((start_ms, (end_ms - at_ms) as f64 / whole_ms));
+        at_ms = end_ms;
+    }
+    shares
+}
+
+/// Rain of the hours that start in `from_ms..to_ms`, mm; `None` without a gauge that spoke and with nobody looking.
+///
+/// The gauge counts, and beside it what it missed: rain read by eye stands for the time since the reading by eye
+/// before it, a day at most, and where the gauge has shown less than half of it in that time, the rest is rain too,
+/// on the day it was read. So a blocked funnel that says 0 does not make a wet day dry, the same rain is never
+/// counted twice, and between two that agree the gauge is the finer one. Without a gauge the eye alone counts.
+pub fn fallen_mm(
+    hours: &Hours,
+    gauge: Option<usize>,
+    by_eye: &[(Millis, f64)],
+    from_ms: Millis,
+    to_ms: Millis,
+) -> Option<f64> {
+    let shown_mm = gauge.and_then(|probe| hours.sum(probe, from_ms, to_ms));
+    let looks = looks(hours, gauge, by_eye).filter(|look| (from_ms..to_ms).contains(&look.at_ms));
+    looks.fold(shown_mm, |sum_mm, look| {
+        let missed = look.gauge_mm < GAUGE_MISSED * look.eye_mm;
+        let more_mm = if missed { look.eye_mm - look.gauge_mm } else { 0.0 };
+        Some(sum_mm.unwrap_or(0.0) + more_mm)
+    })
+}
+
+/// One reading by eye beside what the gauge showed of the same rain.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Look {
+    /// When it was read.
+    pub at_ms: Millis,
+    /// By eye, mm.
+    pub eye_mm: f64,
+    /// By the gauge over the same time, mm; 0 when it did not speak.
+    pub gauge_mm: f64,
+    /// The gauge spoke in that time.
+    pub heard: bool,
+}
+
+/// All readings by eye, oldest first.
+pub fn looks(hours: &Hours, gauge: Option<usize>, by_eye: &[(Millis, f64)]) -> impl Iterator<Item = Look> {
+    let mut sorted = by_eye.to_vec();
+    sorted.sort_by_key(|(at_ms, _)| *at_ms);
+    let befores: Vec<Millis> = std::iter::once(Millis::MIN).chain(sorted.iter().map(|(at, _)| *at)).collect();
+    sorted.into_iter().zip(befores).map(move |((at_ms, eye_mm), before_ms)| {
+        let since_ms = before_ms.max(at_ms - BY_EYE_MS);
+        // The hour that a reading by eye falls into belongs to the time before it.
+        let gauge_mm = gauge.and_then(|probe| hours.sum(probe, since_ms + 1, at_ms + 1)).unwrap_or(0.0);
+        let heard = gauge.is_some_and(|probe| hours.present(probe, since_ms + 1, at_ms + 1) > 0);
+        Look { at_ms, eye_mm, gauge_mm, heard }
+    })
 }
 
 /// From a total to the next; `None` if it ran backwards. A node that began anew has counted little since
@@ -100,9 +243,16 @@ mod tests {
         Calendar::new(chrono_tz::UTC)
     }
 
+    fn plain(form: RainForm) -> Tells {
+        Tells { form, tip_mm: None }
+    }
+
     fn run(form: RainForm, steps: &[(Millis, f64)]) -> Vec<f64> {
         let mut gauge = Gauge::default();
-        steps.iter().map(|(at, value)| gauge.amount(form, *value, *at, 0.0, &calendar()).unwrap()).collect()
+        let mm = |(at, value): &(Millis, f64)| {
+            gauge.amount(plain(form), *value, *at, 0.0, &calendar()).unwrap().mm
+        };
+        steps.iter().map(mm).collect()
     }
 
     #[test]
@@ -120,7 +270,10 @@ mod tests {
     fn a_total_that_runs_backwards_is_doubted_and_brings_no_rain() {
         for form in [RainForm::Counter, RainForm::DailyTotal] {
             let mut gauge = Gauge::default();
-            let mut amount = |minute, value| gauge.amount(form, value, minute * MINUTE_MS, 0.0, &calendar());
+            let mut amount = |minute, value| {
+                let fall = gauge.amount(plain(form), value, minute * MINUTE_MS, 0.0, &calendar());
+                fall.map(|fall| fall.mm)
+            };
             assert_eq!(amount(0, 10.0), Ok(0.0));
             assert_eq!(amount(10, 12.0), Ok(2.0));
             assert_eq!(amount(20, 11.5), Err(Doubt::Step));
@@ -159,13 +312,52 @@ mod tests {
     #[test]
     fn no_shower_brings_more_than_100_mm_in_an_hour() {
         let mut gauge = Gauge::default();
-        assert_eq!(gauge.amount(RainForm::Increment, 300.0, 0, 0.0, &calendar()), Err(Doubt::Burst));
+        assert_eq!(gauge.amount(plain(RainForm::Increment), 300.0, 0, 0.0, &calendar()), Err(Doubt::Burst));
         // Nor 1001 after a winter without a word.
-        let mut old = Gauge { last: Some((0, 0.0)) };
+        let mut old = Gauge { last: Some((0, 0.0)), found: None };
         let spring = 4000 * HOUR_MS;
-        assert_eq!(old.amount(RainForm::Increment, 1001.0, spring, 0.0, &calendar()), Err(Doubt::Burst));
-        gauge.amount(RainForm::Counter, 10.0, 0, 0.0, &calendar()).unwrap();
-        assert_eq!(gauge.amount(RainForm::Counter, 900.0, MINUTE_MS, 0.0, &calendar()), Err(Doubt::Burst));
-        assert_eq!(gauge.amount(RainForm::Counter, 11.0, 2 * MINUTE_MS, 0.0, &calendar()), Ok(1.0));
+        assert_eq!(
+            old.amount(plain(RainForm::Increment), 1001.0, spring, 0.0, &calendar()),
+            Err(Doubt::Burst)
+        );
+        gauge.amount(plain(RainForm::Counter), 10.0, 0, 0.0, &calendar()).unwrap();
+        assert_eq!(
+            gauge.amount(plain(RainForm::Counter), 900.0, MINUTE_MS, 0.0, &calendar()),
+            Err(Doubt::Burst)
+        );
+        assert_eq!(
+            gauge.amount(plain(RainForm::Counter), 11.0, 2 * MINUTE_MS, 0.0, &calendar()),
+            Ok(Fall { mm: 1.0, gap_from_ms: None })
+        );
+    }
+
+    #[test]
+    fn a_known_bucket_gets_back_what_it_lost_and_an_unknown_one_does_not() {
+        let caught = |tip_mm| {
+            let mut gauge = Gauge::default();
+            let tells = Tells { form: RainForm::Counter, tip_mm };
+            let mut amount = |minutes, total| {
+                gauge.amount(tells, total, minutes * MINUTE_MS, 0.0, &calendar()).unwrap().mm
+            };
+            [amount(0, 0.0), amount(6, 10.0), amount(16, 10.0), amount(76, 12.0)]
+        };
+        assert_eq!(caught(None), [0.0, 10.0, 0.0, 2.0]);
+        let [_, downpour, none, drizzle] = caught(Some(0.254));
+        // 10 mm in six minutes are 100 mm/h: 4.92 % lost; 2 mm in an hour: 0.1 %.
+        assert!((downpour - 10.0 / (1.0 - 0.0492)).abs() < 0.001, "{downpour}");
+        assert_eq!(none, 0.0);
+        assert!(drizzle > 2.0 && drizzle < 2.003, "{drizzle}");
+    }
+
+    #[test]
+    fn shares_of_a_span_lie_in_its_hours_and_make_the_whole() {
+        let half = HOUR_MS / 2;
+        let parts = shares(half, 3 * HOUR_MS, &calendar());
+        assert_eq!(parts, [(0, 0.2), (HOUR_MS, 0.4), (2 * HOUR_MS, 0.4)]);
+        let zone: chrono_tz::Tz = "Australia/Lord_Howe".parse().unwrap();
+        let from = chrono::DateTime::parse_from_rfc3339("2027-04-03T12:10:00Z").unwrap().timestamp_millis();
+        let parts = shares(from, from + 7 * HOUR_MS, &Calendar::new(zone));
+        assert!((parts.iter().map(|(_, share)| share).sum::<f64>() - 1.0).abs() < 1e-9);
+        assert!(parts.windows(2).all(|pair| pair[0].0 < pair[1].0) && parts.len() <= 9, "{parts:?}");
     }
 }

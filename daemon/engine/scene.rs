@@ -17,6 +17,7 @@ use super::facts::Facts;
 use super::foresee::Foresee;
 use super::hours::Hours;
 use super::people;
+use super::rain::{self, Gauge};
 use super::sounding::{self, Measured};
 use super::watch::{Watch, weight};
 use super::weather::{Day, PatchProbes, expected_et0, shallowest};
@@ -55,7 +56,7 @@ pub struct Estimate {
     pub rough: bool,
     /// Closed days in a row past the refill mark.
     pub dry_days: u32,
-    /// Rain of the last 24 h, mm; `None` without a gauge.
+    /// Rain of the last 24 h, mm; `None` without a gauge and with nobody looking.
     pub rain_24h_mm: Option<f64>,
     /// Every probe has read above the full mark for so many hours, if for 24 or more.
     pub over_full_hours: Option<f64>,
@@ -83,6 +84,8 @@ pub struct Scene<'a> {
     pub trusts: &'a [Trust],
     /// What is remembered of each probe.
     pub watches: &'a [Watch],
+    /// What is remembered of each gauge.
+    pub gauges: &'a [Gauge],
     /// Closed days, oldest first.
     pub days: &'a [Day],
     /// Forecasts.
@@ -168,8 +171,13 @@ impl<'a> Scene<'a> {
     /// A fruit stands exposed: from pollination, or 40 days after setting out if none is logged, until the day
     /// book says shaded or cut.
     pub fn fruit_exposed(&self, bed: &Bed) -> bool {
+        !self.facts.is_shaded(bed) && self.has_fruit(bed)
+    }
+
+    /// A fruit is about: from pollination, or 40 days after setting out if none is logged, until it is cut.
+    pub fn has_fruit(&self, bed: &Bed) -> bool {
         let date = self.date();
-        if self.facts.is_shaded(bed) || !self.facts.is_growing(bed, date) {
+        if !self.facts.is_growing(bed, date) {
             return false;
         }
         match (self.facts.pollinated(bed), self.facts.planted(bed)) {
@@ -272,10 +280,7 @@ impl<'a> Scene<'a> {
             drier_probe: measured.and_then(|measured| measured.drier_probe),
             rough: now.end.rough,
             dry_days: self.dry_days(bed_book, midnight),
-            rain_24h_mm: self
-                .patch
-                .rain
-                .and_then(|probe| self.hours.sum(probe, self.now_ms - 24 * HOUR_MS, self.now_ms)),
+            rain_24h_mm: self.rain_mm(self.now_ms - 24 * HOUR_MS, self.now_ms),
             over_full_hours: self.over_full_hours(bed),
         })
     }
@@ -311,15 +316,8 @@ impl<'a> Scene<'a> {
 
     /// Rain and given water of a bed in a span.
     pub fn inflow(&self, bed: &Bed, ground: &Ground, from_ms: Millis, to_ms: Millis) -> book::Inflow {
-        book::inflow(
-            self.hours,
-            self.patch.rain,
-            self.facts.rain_by_eye_mm(from_ms, to_ms),
-            self.facts.given_litres(&bed.name, from_ms, to_ms),
-            ground.rooted_m2,
-            from_ms,
-            to_ms,
-        )
+        let given_litres = self.facts.given_litres(&bed.name, from_ms, to_ms);
+        book::inflow(self.rain_mm(from_ms, to_ms), given_litres, ground.rooted_m2)
     }
 
     /// What the trusted moisture probes of a bed say at an instant.
@@ -391,9 +389,14 @@ impl<'a> Scene<'a> {
         (estimate.depletion_mm.max(0.0) + use_mm * days).min(estimate.marks.taw_mm)
     }
 
-    /// Rain since an instant, mm; `None` without a gauge.
+    /// Rain of the hours that start in `from_ms..to_ms`, mm, by gauge and eye; `None` without either.
+    pub fn rain_mm(&self, from_ms: Millis, to_ms: Millis) -> Option<f64> {
+        rain::fallen_mm(self.hours, self.patch.rain, &self.facts.rain_by_eye, from_ms, to_ms)
+    }
+
+    /// Rain since an instant, mm; `None` without a gauge and with nobody looking.
     pub fn rain_since(&self, from_ms: Millis) -> Option<f64> {
-        self.patch.rain.and_then(|probe| self.hours.sum(probe, from_ms, self.now_ms + 1))
+        self.rain_mm(from_ms, self.now_ms + 1)
     }
 
     /// Air and dew point two hours after sunset of an evening, if that hour has come.

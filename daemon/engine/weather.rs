@@ -16,6 +16,7 @@ use super::calendar::{Calendar, HOUR_MS};
 use super::daylight;
 use super::facts::Facts;
 use super::hours::Hours;
+use super::rain;
 
 /// A day's extremes count from so many of its hours on (of 24; in proportion on short and long days).
 const HOURS_FOR_EXTREMES: f64 = 20.0 / 24.0;
@@ -217,8 +218,10 @@ pub fn close(
         solar_mj_m2,
     };
     let et0 = reference(garden.place, date, &weather, before.fit);
-    let gauge_mm = probes.rain.and_then(|probe| hours.sum(probe, from_ms, to_ms));
-    let eye_mm = facts.rain_by_eye_mm(from_ms, to_ms);
+    let mut guessed = et0.3;
+    if probes.rain.is_some_and(|probe| hours.is_guessed(probe, from_ms, to_ms)) {
+        guessed.push(Guess::Rain);
+    }
     let night_from = from_ms - 6 * HOUR_MS;
     let night_to = from_ms + 9 * HOUR_MS;
     let coldest_c = match (probes.air, guess) {
@@ -234,14 +237,14 @@ pub fn close(
         rh_min_pct: weather.rh_min_pct,
         wind_mean_m_s,
         solar_mj_m2,
-        rain_mm: gauge_mm.or(eye_mm),
+        rain_mm: rain::fallen_mm(hours, probes.rain, &facts.rain_by_eye, from_ms, to_ms),
         soil,
         soil_wave_c: soil_day.and_then(|day| soil_air::wave_c(&day).ok()),
         hargreaves_mm: measured.and_then(|air| simple(garden.place, date, air)),
         et0_mm: et0.0,
         et0_sd_mm: et0.1,
         et0_method: et0.2,
-        guessed: et0.3,
+        guessed,
         coldest_c,
     }
 }

@@ -253,6 +253,8 @@ pub struct Probe {
     pub calibration: Option<TwoPoint>,
     /// Form of rain; `None` for all else.
     pub rain: Option<RainForm>,
+    /// Rain of one tip of its bucket, mm; known, what the bucket loses in a downpour is put back.
+    pub tip_mm: Option<f64>,
     /// Where the time comes from.
     pub time: TimeForm,
     /// JSON Pointer to the time; `None` with [`TimeForm::Arrival`].

@@ -23,7 +23,7 @@ const SHALLOW_M: f64 = 0.15;
 /// One line of what can be advised.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Advice {
-    /// Key of the matter: water, hold-water, shade, cover, gear.
+    /// Key of the matter: water, hold-water, shade, cover, scout, gear.
     pub matter: &'static str,
     /// The bed, by its title; `None` for the whole patch.
     pub bed: Option<String>,
@@ -48,10 +48,35 @@ pub fn advice(garden: &Garden) -> Vec<Advice> {
         lines.push(told("shade", shade(garden, bed)));
         lines.push(told("cover", cover(garden, bed)));
     }
+    lines.push(scout(garden));
     let words = "a probe that is silent for three of its usual gaps (at least 1 h, at most 24 h) or stuck for \
                  two days is named, with what it leaves unknown";
     lines.push(Advice { matter: "gear", bed: None, possible: true, words: words.to_owned() });
     lines
+}
+
+/// Mildew weather is the patch's.
+fn scout(garden: &Garden) -> Advice {
+    let (air, damp) = (measured(garden, Quantity::AirTemperature), measured(garden, Quantity::AirHumidity));
+    let (possible, words) = match (air, damp) {
+        (true, true) => {
+            (true, "a note on the page when the weather suits powdery or downy mildew; told in no letter")
+        }
+        (true, false) => (
+            true,
+            "a note on the page for powdery mildew only; downy goes by wet leaves, and a humidity \
+                                 sensor would tell those",
+        ),
+        (false, true) => {
+            (false, "mildew goes by the air's warmth and no soil tells its hours; an air thermometer would")
+        }
+        (false, false) => (
+            false,
+            "mildew goes by air and humidity, which nothing here measures; one sensor of both \
+                                   would end that",
+        ),
+    };
+    Advice { matter: "scout", bed: None, possible, words: words.to_owned() }
 }
 
 fn measured(garden: &Garden, quantity: Quantity) -> bool {

@@ -101,7 +101,8 @@ fn probe(
         units::find(quantity, word).map_err(|rule| table.complain("unit", rule)).ok()
     });
     let scale = table.take("scale", factor).unwrap_or(1.0);
-    let tip_mm = tip(&table, unit);
+    let tip_mm = tip(&table, measures, unit);
+    let a_count_mm = tip_mm.filter(|_| unit.is_some_and(|unit| unit.word == TIPS)).unwrap_or(1.0);
     let calibration = calibration(&table, unit);
     let rain = rain_form(&table, measures, unit);
     let bed = bed_of(&table, measures, beds);
@@ -120,9 +121,10 @@ fn probe(
         topic: topic?,
         pointer,
         unit: unit?.word.to_owned(),
-        scaling: Scaling { factor: unit?.factor * scale * tip_mm, offset: unit?.offset },
+        scaling: Scaling { factor: unit?.factor * scale * a_count_mm, offset: unit?.offset },
         calibration,
         rain,
+        tip_mm,
         time,
         time_pointer,
         every_s,
@@ -170,17 +172,17 @@ fn pointer(value: &DeValue<'_>) -> Parsed<String> {
     }
 }
 
-/// Millimetres of a tip; 1 where no tips are counted.
-fn tip(table: &Table<'_>, unit: Option<Unit>) -> f64 {
+/// Millimetres of a tip: needed where tips are counted, welcome at any other gauge that tips.
+fn tip(table: &Table<'_>, measures: Option<Quantity>, unit: Option<Unit>) -> Option<f64> {
     let tip = table.take("tip", amount(&TIP, 0.01..=5.0));
-    let counted = unit.map(|unit| unit.word == TIPS);
-    if counted == Some(true) && !table.has("tip") {
+    if unit.is_some_and(|unit| unit.word == TIPS) && !table.has("tip") {
         table.complain("tip", "missing; the rain of one tip, like \"0.2 mm\"");
     }
-    if counted == Some(false) && table.has("tip") {
-        table.complain("tip", format!("only for unit = \"{TIPS}\""));
+    if measures.is_some_and(|measures| measures != Quantity::Rain) && table.has("tip") {
+        table.complain("tip", "only for rain");
+        return None;
     }
-    tip.unwrap_or(1.0)
+    tip
 }
 
 /// `dry` and `wet`: both or neither, and only for counts.

@@ -139,7 +139,7 @@ const FAULTS: &[(Fault, &str, &str)] = &[
     (Swap(r#""rain""#, r#""soil-counts""#), "probe.gauge.measures", r#"write "soil-moisture""#),
     (Swap(r#"unit = "C""#, r#"unit = "%""#), "probe.long-warmth.unit", "C, F, K"),
     (Swap(r#"unit = "mm""#, r#"unit = "tips""#), "probe.gauge.tip", "missing"),
-    (In("[probe.gauge]", r#"tip = "0.2 mm""#), "probe.gauge.tip", "only for unit"),
+    (In("[probe.long-warmth]", r#"tip = "0.2 mm""#), "probe.long-warmth.tip", "only for rain"),
     (Swap(r#"unit = "mm""#, r#"unit = "mm/h""#), "probe.gauge.form", "tell a rate"),
     (Swap(r#""counter""#, r#""rate""#), "probe.gauge.form", "mm/h or in/h"),
     (Swap(r#"form = "counter""#, "#"), "probe.gauge.form", "increment"),

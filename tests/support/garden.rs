@@ -57,6 +57,7 @@ fn probe(name: &str, quantity: Quantity) -> Probe {
         scaling: Scaling { factor: 1.0, offset: 0.0 },
         calibration: None,
         rain: (quantity == Quantity::Rain).then_some(RainForm::Increment),
+        tip_mm: None,
         time: TimeForm::EpochMillis,
         time_pointer: Some("/t".into()),
         every_s: None,

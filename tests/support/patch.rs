@@ -24,6 +24,7 @@ pub fn probe(name: &str, quantity: Quantity) -> Probe {
         scaling: Scaling { factor: 1.0, offset: 0.0 },
         calibration: None,
         rain: None,
+        tip_mm: None,
         time: TimeForm::Arrival,
         time_pointer: None,
         every_s: None,

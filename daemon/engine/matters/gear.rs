@@ -1,7 +1,8 @@
 //! Gear: a probe is silent, stands still, reads what cannot be or cannot be read; the broker is away.
 //!
 //! Rules: silent after three usual gaps (one hour at least, a day at most); stuck when the very same value
-//! stands so long that soil or air would have moved; three impossible or unreadable messages within a day.
+//! stands so long that soil or air would have moved; three impossible or unreadable messages within a day; a
+//! gauge that soil or eye contradict (`gauge.rs`).
 //! The times are the project's judgement.
 
 use crate::quantities::Quantity;
@@ -97,6 +98,9 @@ pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> F
     if let Some((since_ms, fault)) = stuck(scene, ix, probe, watch) {
         return Found::of(Trust::Condemned, Rule::Stuck, since_ms, fault);
     }
+    if let Some(found) = scene.gauges.get(ix).and_then(|gauge| gauge.found.as_ref()) {
+        return Found::of(Trust::Doubtful, Rule::Contradicted, found.since_ms, found.fault.clone());
+    }
     if let Some(span) = watch.belief.at(now_ms) {
         let (trust, rule, since_ms) = (span.trust, Some(span.rule), span.from_ms);
         return Found { trust, rule, since_ms, fault: None };
@@ -145,12 +149,14 @@ pub fn judge(scene: &Scene<'_>, fault: Option<Fault>, told_ms: Option<Millis>) -
 fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis, told_ms: Option<Millis>) -> Verdict {
     let earliest_ms = told_ms.map_or(scene.now_ms, |told_ms| scene.now_ms.max(told_ms + DAY_MS));
     let Some(person) = scene.grower() else { return Verdict::Unknown };
+    // A few millimetres too many are no letter.
+    let note = matches!(fault, Fault::WettedNothing { .. });
     Verdict::Claim(Box::new(Claim {
         why: why(&fault, scene),
-        urgency: Urgency::Gear,
+        urgency: if note { Urgency::Note } else { Urgency::Gear },
         by_ms: None,
         litres: None,
-        content: Some(Content::Gear { fault }),
+        content: if note { None } else { Some(Content::Gear { fault }) },
         step: 0,
         hold_ms,
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, earliest_ms),
@@ -173,6 +179,18 @@ pub fn why(fault: &Fault, scene: &Scene<'_>) -> String {
         Fault::Stuck { value, hours } => format!("the very same {value} for {hours} h while others moved"),
         Fault::Impossible { count, value } => format!("{count} impossible values in 24 h, the last {value}"),
         Fault::Unreadable { count, words } => format!("{count} messages in 24 h cannot be read: {words}"),
+        Fault::Clogged { times, or_watered } => {
+            let or = if *or_watered { ", or water was given that nobody logged" } else { "" };
+            format!("the soil was wetted as by rain {times} times while it showed none{or}")
+        }
+        Fault::ReadsShort { gauge_mm, eye_mm } => {
+            format!("it showed {gauge_mm:.1} of {eye_mm:.1} mm read by eye")
+        }
+        Fault::WettedNothing { times, mm } => {
+            format!(
+                "{times} showers in a row, {mm:.0} mm, wetted no probe; a knock, or a sprinkler that reaches it?"
+            )
+        }
         Fault::BrokerAway { words, .. } | Fault::MailRefused { words } | Fault::StoreFails { words } => {
             words.clone()
         }

@@ -6,5 +6,6 @@
 pub mod cover;
 pub mod gear;
 pub mod hold_water;
+pub mod scout;
 pub mod shade;
 pub mod water;

@@ -20,7 +20,11 @@ pub fn gear(task: &Task, fault: &Fault, voice: &Voice) -> Words {
         why: why(fault, probe, voice),
         unless: vec![unless(fault).to_owned()],
         care: match fault {
-            Fault::Silent { .. } | Fault::Stuck { .. } | Fault::Impossible { .. } => vec![Care::Electricity],
+            Fault::Silent { .. }
+            | Fault::Stuck { .. }
+            | Fault::Impossible { .. }
+            | Fault::Clogged { .. }
+            | Fault::ReadsShort { .. } => vec![Care::Electricity],
             _ => Vec::new(),
         },
     }
@@ -47,6 +51,14 @@ fn what(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
         Fault::Unreadable { count, .. } => {
             format!("{} cannot be read", amounts::counted(f64::from(*count), "message"))
         }
+        Fault::Clogged { or_watered: false, .. } => "shows no rain while it rains".to_owned(),
+        Fault::Clogged { or_watered: true, .. } => {
+            "shows no rain, or water was given that nobody logged".to_owned()
+        }
+        Fault::ReadsShort { gauge_mm, eye_mm } => {
+            format!("shows {} of {} of rain read by eye", shown(*gauge_mm), shown(*eye_mm))
+        }
+        Fault::WettedNothing { mm, .. } => format!("shows {} of rain that wetted nothing", shown(*mm)),
         Fault::MailRefused { .. } => "letters do not get out".to_owned(),
         Fault::StoreFails { .. } => "readings cannot be kept".to_owned(),
     }
@@ -65,6 +77,15 @@ fn how(fault: &Fault, subject: &str) -> String {
         }
         Fault::Impossible { .. } => {
             "Look for water in the connector, a broken wire and a weak cell; press the probe in firmly."
+        }
+        Fault::Clogged { .. } | Fault::ReadsShort { .. } => {
+            return format!(
+                "Look into the funnel for leaves, webs and nests, see that it stands level and under open sky, and \
+                 that the bucket tips freely. When seen to: rindwatch jot probe {subject} moved."
+            );
+        }
+        Fault::WettedNothing { .. } => {
+            "Does a sprinkler reach it, does wind shake its post? Fix the post, move it out of the spray."
         }
         Fault::BrokerAway { .. } => {
             "Is the broker running, has its address or password changed, is the network up? rindwatch tries \
@@ -91,6 +112,9 @@ fn plain_how(fault: &Fault) -> &'static str {
             "Look whether the probe has been pulled out of the soil or its box is open or wet; press it back \
              in. Leave wires alone."
         }
+        Fault::Clogged { .. } | Fault::ReadsShort { .. } | Fault::WettedNothing { .. } => {
+            "Look whether leaves or a web lie in the funnel of the rain gauge, and take them out. Leave wires alone."
+        }
         Fault::BrokerAway { .. } | Fault::MailRefused { .. } | Fault::StoreFails { .. } => {
             "Look whether the small computer has power. Leave the rest to the grower."
         }
@@ -106,6 +130,24 @@ fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
         }
         Fault::Stuck { .. } => why.push("Soil and air move at least a little in that time.".to_owned()),
         Fault::Impossible { .. } => why.push("No soil and no weather gives such values.".to_owned()),
+        Fault::Clogged { times, or_watered } => {
+            let times = amounts::counted(f64::from(*times), "time");
+            why.push(format!("{times} the upper moisture rose as by rain, and the gauge showed none."));
+            why.push(if *or_watered {
+                "One bed and dry or unknown air do not part rain from a watering: if you watered, write it down and \
+                 leave the gauge alone."
+                    .to_owned()
+            } else {
+                "It was rain: every bed was wetted at once, or the air was damp.".to_owned()
+            });
+        }
+        Fault::ReadsShort { .. } => {
+            why.push("Under 60 % of what was read by eye: funnel or bucket lets rain pass.".to_owned());
+        }
+        Fault::WettedNothing { times, .. } => {
+            let showers = amounts::counted(f64::from(*times), "shower");
+            why.push(format!("{showers} in dry air should have reached a probe, and none moved."));
+        }
         Fault::BrokerAway { words, .. } | Fault::Unreadable { words, .. } => why.push(said(words)),
         Fault::MailRefused { words } | Fault::StoreFails { words } => why.push(said(words)),
     }
@@ -155,6 +197,8 @@ fn unless(fault: &Fault) -> &'static str {
     match fault {
         Fault::Silent { .. } | Fault::Unreadable { .. } => "If it is heard again by itself, this is over.",
         Fault::Stuck { .. } | Fault::Impossible { .. } => "If its values make sense again, this is over.",
+        Fault::Clogged { .. } | Fault::ReadsShort { .. } => "If it shows the next rain too, this is over.",
+        Fault::WettedNothing { .. } => "If its next rain wets the soil, this is over.",
         Fault::BrokerAway { .. } => "If the broker answers again, this is over.",
         Fault::MailRefused { .. } => "If the server takes a letter again, this is over.",
         Fault::StoreFails { .. } => "If writing succeeds again, this is over.",
@@ -167,6 +211,10 @@ pub fn mended(fault: &Fault) -> &'static str {
         Fault::Silent { .. } => "It is heard again.",
         Fault::Stuck { .. } => "Its value moves again.",
         Fault::Impossible { .. } => "Its values make sense again.",
+        Fault::Clogged { or_watered: false, .. } => "It shows rain again.",
+        Fault::Clogged { or_watered: true, .. } => "It shows rain again, so it was not blocked for good.",
+        Fault::ReadsShort { .. } => "It agrees with the eye again.",
+        Fault::WettedNothing { .. } => "Its rain wets the soil again.",
         Fault::BrokerAway { .. } => "The broker answers again.",
         Fault::Unreadable { .. } => "Its messages can be read again.",
         Fault::MailRefused { .. } => "The mail server takes letters again.",
