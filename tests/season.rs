@@ -15,6 +15,8 @@ use chrono::{DateTime, Datelike, NaiveDate};
 use rindwatch::replay;
 use rindwatch::settings;
 
+#[path = "season/gauge.rs"]
+mod gauge;
 #[path = "support/prairie.rs"]
 mod prairie;
 #[path = "season/sensors.rs"]

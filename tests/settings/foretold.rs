@@ -18,6 +18,7 @@ fn check_says_what_the_cards_three_sensors_can_do() {
         "hold-water, Long bed: yes",
         "shade, Long bed: yes",
         "cover, Long bed: yes",
+        "scout: no; mildew goes by air and humidity",
         "air is guessed from long-warmth",
         "hargreaves-soil",
         "one moisture probe",
@@ -58,6 +59,7 @@ fn what_can_be_advised_follows_from_the_sensors() {
     let mut bare = garden(MINIMAL);
     bare.probes.retain(|probe| probe.quantity == Quantity::Rain);
     assert!(!possible(&bare, "shade") && !possible(&bare, "cover"), "no temperature at all");
+    assert!(!possible(&bare, "scout"), "neither air nor humidity");
     assert!(possible(&bare, "water") && possible(&bare, "hold-water") && possible(&bare, "gear"));
     bare.probes.clear();
     assert!(!possible(&bare, "hold-water"));
