@@ -25,12 +25,12 @@ pub struct Night {
     pub min_c: f64,
 }
 
-/// A straight line.
+/// A straight line from one temperature to another.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {
-    /// Slope.
+    /// Slope, °C for each °C.
     pub slope: f64,
-    /// Value at 0.
+    /// Value at 0 °C, °C.
     pub at_zero: f64,
 }
 

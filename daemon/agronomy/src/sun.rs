@@ -40,7 +40,7 @@ pub fn inverse_distance(day_of_year: u16) -> Result<f64, Error> {
 
 /// Declination of the sun δ, radians (FAO-56 eq 24): `0.409 sin(2π J / 365 - 1.39)`, -0.409 to 0.409.
 ///
-/// Day 1 to 366, else an [`Error`]. Up to 1.2° off near the equinoxes, hence the other one in [`sun_times`].
+/// Day 1 to 366, else an [`Error`]. Up to 1.2° off, in October; hence the other one in [`sun_times`].
 pub fn declination(day_of_year: u16) -> Result<f64, Error> {
     Ok(0.409 * sin(2.0 * PI * check_day(day_of_year)? / 365.0 - 1.39))
 }
@@ -86,8 +86,8 @@ pub fn sunset_hour_angle(latitude_deg: f64, day_of_year: u16) -> Result<SunsetAn
 /// Extraterrestrial radiation Ra of a day, MJ/m² (FAO-56 eq 21, solar constant 0.0820 MJ/m² a minute); 0 in the
 /// polar night. Latitude -90 to 90°, day 1 to 366, else an [`Error`].
 ///
-/// Against a minute by minute sum with NREL's place of the sun it is true at midsummer and 2 % low near the
-/// equinoxes (28.72 for 29.26 MJ, 15 September, 42° N); FAO-56's own stands, as its other constants lean on it.
+/// Against a minute by minute sum with NREL's place of the sun it is true at midsummer and 2 % low in September
+/// (28.72 for 29.26 MJ on the 15th, 42° N); FAO-56's own stands, as its other constants lean on it.
 pub fn extraterrestrial(latitude_deg: f64, day_of_year: u16) -> Result<f64, Error> {
     let angle = sunset_hour_angle(latitude_deg, day_of_year)?.radians();
     let latitude = latitude_deg.to_radians();
@@ -120,8 +120,8 @@ pub fn solar_from_sunshine(ra_mj: f64, sunshine_h: f64, day_length_h: f64) -> Re
 /// `ra_mj` 0 to 60, else an [`Error`].
 ///
 /// At hazy places a well-kept pyranometer stays 8-14 % below this. Variants: fitted coefficients (eq 36), and
-/// ASCE 2005 appendix D with water vapour and dust, which brings ET0 down by 1-3 %; it wants inputs that a bed
-/// has not.
+/// ASCE 2005 appendix D with water vapour and dust, which brings ET0 down by 1-3 %; FAO-56's eq 37 stands,
+/// since its ET0 is the one that crop coefficients are tabled for.
 pub fn clear_sky(ra_mj: f64, altitude_m: f64) -> Result<f64, Error> {
     radiation("ra_mj", ra_mj)?;
     within("altitude_m", altitude_m, -430.0, 6000.0, "-430 to 6000 m")?;
