@@ -315,7 +315,7 @@ impl Urgency {
 pub struct MatterChange {
     /// When.
     pub at_ms: Millis,
-    /// The bed's name; the probe's for gear; empty for scout, mail and box.
+    /// The bed's name; the probe's for gear, the fruit's for growth; empty for scout, mail and box.
     pub subject: String,
     /// The kind of advice.
     pub matter: MatterKey,

@@ -9,6 +9,8 @@
 mod book;
 #[path = "engine/days.rs"]
 mod days;
+#[path = "engine/fruit.rs"]
+mod fruit;
 #[path = "engine/gear.rs"]
 mod gear;
 #[path = "engine/growth.rs"]

@@ -3,7 +3,7 @@
 
 use std::net::SocketAddr;
 
-use rindwatch::engine::{BedView, MatterView, ProbeView, Survey, Trust};
+use rindwatch::engine::{BedView, FruitView, MatterView, ProbeView, Survey, Trust};
 use rindwatch::local::{Status, UnknownTopic};
 use rindwatch::record::{MatterKey, Millis, Refusal, Stand};
 use rindwatch::store::{Fate, KeptLetter};
@@ -90,6 +90,16 @@ fn full() -> PageModel {
             probe("gauge", Some(3.2), "mm", 12 * 60_000, Trust::Good, ""),
             probe("wall-air", None, "°C", 0, Trust::Missing, "never heard"),
         ],
+        fruits: vec![FruitView {
+            name: "f1".to_owned(),
+            age_days: Some(34),
+            taped_ms: Some(NOON - 26 * HOUR),
+            mass_kg: Some((212.4, 27.1)),
+            gain_kg_day: Some(11.26),
+            final_kg: Some((498.0, 610.0, 747.0)),
+            note: "its last tape is <b>odd</b>".to_owned(),
+            ..FruitView::default()
+        }],
         matters: vec![
             matter(
                 "long",
@@ -186,6 +196,13 @@ async fn the_page_shows_what_stands() {
         "refused: 550 no such user",
         "nobody listens there",
         "patch/kettle",
+        "<b>212 kg</b> (±27) by the tape",
+        "+11.3 kg a day",
+        "ends at <b>610 kg</b>",
+        "between 498 and 747",
+        "34 days after pollination",
+        "Taped 26 h ago",
+        "&lt;b&gt;odd",
     ] {
         assert!(body.contains(words), "{words} in:\n{body}");
     }

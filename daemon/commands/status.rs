@@ -9,7 +9,7 @@ use chrono_tz::Tz;
 
 use super::{Exit, Failure, Place};
 use crate::clock::Clock;
-use crate::engine::{BedView, MatterView, ProbeView, Trust};
+use crate::engine::{BedView, FruitView, MatterView, ProbeView, Trust};
 use crate::local::{self, Answer, LocalError, Request, Status};
 use crate::record::Millis;
 use crate::settings::garden::Garden;
@@ -64,6 +64,7 @@ fn running(status: &Status, zone: Tz) -> String {
     let survey = &status.survey;
     survey.beds.iter().for_each(|bed| line(bed_line(bed)));
     survey.probes.iter().for_each(|probe| line(probe_line(probe, status.at_ms)));
+    survey.fruits.iter().for_each(|fruit| line(fruit_line(fruit, status.at_ms)));
     survey.matters.iter().for_each(|matter| line(matter_line(matter, zone)));
     if survey.matters.is_empty() {
         line("nothing to do".to_owned());
@@ -129,6 +130,24 @@ fn probe_line(probe: &ProbeView, now_ms: Millis) -> String {
         Trust::Condemned => format!("probe {}: {reading}; not used: {}", probe.name, probe.why),
         Trust::Missing => format!("probe {}: {reading}; silent: {}", probe.name, probe.why),
     }
+}
+
+fn fruit_line(fruit: &FruitView, now_ms: Millis) -> String {
+    let taped = fruit.taped_ms.map(|at_ms| age(now_ms - at_ms)).unwrap_or_default();
+    let parts = [
+        fruit.state.map(|state| state.to_string()),
+        fruit.age_days.map(|days| format!("{days} days after pollination")),
+        fruit.weighed_kg.map(|kg| format!("weighed {kg:.0} kg")),
+        fruit.mass_kg.map(|(kg, sd_kg)| format!("{kg:.0} ± {sd_kg:.0} kg by the tape of {taped} ago")),
+        fruit.gain_kg_day.map(|gain| format!("{gain:+.1} kg a day")),
+        fruit
+            .final_kg
+            .map(|(low, kg, high)| format!("ends at {kg:.0} kg ({low:.0} to {high:.0}, 4 times in 5)")),
+        (!fruit.curve.is_empty()).then(|| fruit.curve.clone()),
+        (!fruit.note.is_empty()).then(|| fruit.note.clone()),
+    ];
+    let parts: Vec<String> = parts.into_iter().flatten().collect();
+    format!("fruit {}: {}", fruit.name, parts.join(", "))
 }
 
 fn matter_line(matter: &MatterView, zone: Tz) -> String {

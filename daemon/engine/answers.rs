@@ -28,6 +28,12 @@ impl Engine {
         self.memory.facts.bed_of(&self.garden, what).is_none().then_some(what)
     }
 
+    /// Why a line about a fruit cannot be taken now, in words: a tape no fruit has, a fruit nobody knows.
+    pub fn refuses(&self, entry: &Entry, now_ms: Millis) -> Option<String> {
+        let taken = self.memory.fruits.check(entry, now_ms, now_ms, &self.calendar);
+        taken.err().map(|error| error.to_string())
+    }
+
     pub(super) fn take_entry(
         &mut self,
         entry: &Entry,
@@ -36,6 +42,7 @@ impl Engine {
         actions: &mut Vec<Action>,
     ) {
         self.memory.facts.take(entry, happened_ms, now_ms, &self.garden, &self.calendar);
+        self.memory.fruits.take(entry, happened_ms, now_ms, &self.calendar);
         match entry {
             Entry::Watered { bed, litres } => {
                 self.answer(MatterKey::Water, bed, now_ms, actions, |matter| {

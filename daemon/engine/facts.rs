@@ -204,6 +204,11 @@ impl Facts {
         self.fed.retain(|(_, at_ms)| *at_ms >= oldest);
     }
 
+    /// When a fruit of this name was pollinated.
+    pub fn fruit_pollinated(&self, name: &str) -> Option<NaiveDate> {
+        self.flowers.get(name)?.pollinated
+    }
+
     /// The bed that a fruit or flower stands on: the one it was named with, else the garden's only one. A bed's
     /// own name stands for itself.
     pub fn bed_of<'g>(&self, garden: &'g Garden, what: &str) -> Option<&'g Bed> {

@@ -76,6 +76,7 @@ impl Engine {
                 let verdict = matters::scout::judge(&self.scene(at_ms));
                 self.live((matters::scout::KEY, String::new()), verdict, at_ms, &mut to_tell, actions);
             }
+            self.judge_fruits(at_ms, &mut to_tell, actions);
             self.tell(to_tell, &estimates, at_ms, actions);
         } else if !to_tell.is_empty() {
             let estimates = self.estimates(at_ms);
@@ -213,6 +214,22 @@ impl Engine {
             for (key, verdict) in verdicts {
                 self.live((key, name.clone()), verdict, at_ms, to_tell, actions);
             }
+        }
+    }
+
+    fn judge_fruits(&mut self, at_ms: Millis, to_tell: &mut Vec<ToTell>, actions: &mut Vec<Action>) {
+        let scene = self.scene(at_ms);
+        let verdicts: Vec<(String, Verdict)> = self
+            .memory
+            .fruits
+            .iter()
+            .map(|(name, fruit)| {
+                let bed = self.memory.facts.bed_of(&self.garden, name);
+                (name.clone(), matters::growth::judge(&scene, fruit, bed, &self.memory.records))
+            })
+            .collect();
+        for (name, verdict) in verdicts {
+            self.live((matters::growth::KEY, name), verdict, at_ms, to_tell, actions);
         }
     }
 

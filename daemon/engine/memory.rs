@@ -6,7 +6,7 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use crate::record::{DayRecord, Millis, SavedState};
+use crate::record::{DayRecord, MatterKey, Millis, SavedState};
 use crate::settings::garden::{Garden, Probe};
 
 use super::Trust;
@@ -14,6 +14,7 @@ use super::book::Book;
 use super::core::Engine;
 use super::facts::Facts;
 use super::foresee::Foresee;
+use super::fruits::Fruits;
 use super::judge::BROKER;
 use super::life::Matter;
 use super::rain::Gauge;
@@ -58,6 +59,8 @@ pub(super) struct Memory {
     pub gauges: Vec<Gauge>,
     pub books: Vec<Book>,
     pub facts: Facts,
+    #[serde(default)]
+    pub fruits: Fruits,
     pub days: Vec<Day>,
     /// Days with both Hargreaves and Penman-Monteith.
     #[serde(default)]
@@ -120,6 +123,7 @@ impl Memory {
             gauges: vec![Gauge::default(); n],
             books: vec![Book::default(); garden.beds.len()],
             facts: Facts::default(),
+            fruits: Fruits::default(),
             days: Vec::new(),
             both_ways: BothWays::new(),
             records: BTreeMap::new(),
@@ -173,10 +177,12 @@ impl Engine {
         old.books = std::mem::take(&mut fresh.books);
         *fresh = old;
         let Engine { garden, memory, hours, .. } = &mut engine;
-        memory.matters.retain(|(_, subject), _| {
-            // Of the whole garden, or of a bed or probe that is still there.
+        memory.fruits.derive();
+        memory.matters.retain(|(key, subject), _| {
+            // Of the whole garden, or of a bed, probe or fruit that is still there.
             let named = || garden.probe_ix(subject).is_some() || garden.bed(subject).is_some();
-            subject.is_empty() || subject == BROKER || named()
+            let fruit = || *key == MatterKey::Growth && memory.fruits.knows(subject);
+            subject.is_empty() || subject == BROKER || named() || fruit()
         });
         for (start_ms, json) in &saved.hours {
             hours.put_back(*start_ms, json, &memory.probes)?;

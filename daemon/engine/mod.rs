@@ -15,6 +15,7 @@ mod days;
 mod evidence;
 mod facts;
 mod foresee;
+mod fruits;
 mod gauge;
 mod hours;
 mod judge;
@@ -31,6 +32,7 @@ mod watch;
 mod weather;
 
 pub use core::Engine;
+pub use fruits::FruitView;
 pub use memory::StateError;
 pub use survey::{BedView, MatterView, ProbeView, Survey, Trust};
 

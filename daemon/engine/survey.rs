@@ -8,6 +8,7 @@ use crate::record::{MatterKey, Millis, Rule, Stand};
 
 use super::calendar::HOUR_MS;
 use super::core::Engine;
+use super::fruits::{Fruit, FruitView};
 use super::life::Matter;
 use super::matters::gear;
 use super::scene::{Estimate, Scene};
@@ -23,6 +24,7 @@ impl Engine {
             at_ms: now_ms,
             beds: beds.map(|(bed, estimate)| bed_view(&bed.name, &bed.title, estimate.as_ref())).collect(),
             probes: (0..self.garden.probes.len()).filter_map(|ix| self.probe_view(&scene, ix)).collect(),
+            fruits: self.fruit_views(&scene),
             matters: self
                 .memory
                 .matters
@@ -39,6 +41,15 @@ impl Engine {
                 })
                 .collect(),
         }
+    }
+
+    fn fruit_views(&self, scene: &Scene<'_>) -> Vec<FruitView> {
+        let facts = &self.memory.facts;
+        let view = |(name, fruit): (&String, &Fruit)| {
+            let bed = facts.bed_of(&self.garden, name).map(|bed| bed.name.as_str());
+            fruit.view(name, bed, facts.fruit_pollinated(name), scene.date())
+        };
+        self.memory.fruits.iter().filter_map(view).collect()
     }
 
     fn probe_view(&self, scene: &Scene<'_>, ix: usize) -> Option<ProbeView> {
@@ -104,6 +115,9 @@ pub struct Survey {
     pub beds: Vec<BedView>,
     /// The probes in the order of the settings.
     pub probes: Vec<ProbeView>,
+    /// Fruits of this season that were taped, weighed or chosen, by name.
+    #[serde(default)]
+    pub fruits: Vec<FruitView>,
     /// Matters that are not settled or over.
     pub matters: Vec<MatterView>,
 }
@@ -172,7 +186,7 @@ pub enum Trust {
 /// One matter now.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct MatterView {
-    /// Bed or probe; empty for mail and box.
+    /// Bed, probe or fruit; empty for mail and box.
     pub subject: String,
     /// Kind.
     pub matter: MatterKey,

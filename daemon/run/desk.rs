@@ -50,6 +50,9 @@ impl Core {
                 beds.join(", ")
             ));
         }
+        if let Some(words) = self.engine.refuses(&entry, now.ms) {
+            return Err(words);
+        }
         let line = entry.to_string();
         self.pending.batch.entries.push(BookLine {
             happened_ms: now.ms,

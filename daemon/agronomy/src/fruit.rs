@@ -49,6 +49,20 @@ pub struct Tape {
     pub length_cm: Option<f64>,
 }
 
+impl Tape {
+    /// How [`form`] takes it; `None` without a girth.
+    pub fn way(&self) -> Option<Way> {
+        self.around_cm?;
+        Some(match (self.stem_cm, self.side_cm, self.length_cm) {
+            (Some(_), Some(_), _) => Way::Three,
+            (Some(_), None, _) => Way::Stem,
+            (None, Some(_), _) => Way::Side,
+            (None, None, Some(_)) => Way::Long,
+            (None, None, None) => Way::Around,
+        })
+    }
+}
+
 /// How a fruit was taped, surest first. Volumes of two ways are not to be compared with each other.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Way {

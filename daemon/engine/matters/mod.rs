@@ -5,6 +5,7 @@
 
 pub mod cover;
 pub mod gear;
+pub mod growth;
 pub mod hold_water;
 pub mod scout;
 pub mod shade;

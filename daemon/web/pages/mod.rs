@@ -1,3 +1,4 @@
 //! One file a page.
 
+pub mod fruit;
 pub mod now;

@@ -7,6 +7,7 @@ use crate::local::Status;
 use crate::record::{MatterKey, Millis};
 use crate::store::{Fate, KeptLetter};
 use crate::web::PageModel;
+use crate::web::pages::fruit;
 use crate::web::strip::{self, Level};
 use crate::web::words;
 
@@ -45,6 +46,7 @@ pub fn page(model: &PageModel) -> String {
                         h2 { "Beds" }
                         (beds(&status.survey.beds))
                     }
+                    (fruit::section(&status.survey.fruits, at_ms))
                     section {
                         h2 { "Probes" }
                         (probes(&status.survey.probes, at_ms))
