@@ -34,8 +34,9 @@ const GAP_MS: Millis = 90 * MINUTE_MS;
 /// The rain of a longer gap is spread over its last day only (judgement).
 const LONGEST_GAP_MS: Millis = 24 * HOUR_MS;
 
-/// Readings that come at once (a queue that drains) count as so far apart for a rate (judgement).
-const SHORTEST_RATE_MS: Millis = MINUTE_MS;
+/// No loss is put back at a rate beyond this, mm/h: the bucket was tested to 175 (Duchon et al. 2014), and readings
+/// that come faster are a queue that drains (judgement).
+const MOST_TESTED_MM_H: f64 = 200.0;
 
 /// Rain read by eye stands for the time since the reading by eye before it, so long at most: people look in the
 /// morning.
@@ -123,7 +124,7 @@ impl Gauge {
         let whole_mm = match (form, since_ms) {
             (RainForm::Rate, _) => mm * undercatch(value, tells.tip_mm),
             (_, Some(since_ms)) => {
-                let hours = since_ms.clamp(SHORTEST_RATE_MS, LONGEST_RATE_MS) as f64 / HOUR_MS as f64;
+                let hours = since_ms.clamp(1, LONGEST_RATE_MS) as f64 / HOUR_MS as f64;
                 mm * undercatch(mm / hours, tells.tip_mm)
             }
             (_, None) => mm,
@@ -135,8 +136,11 @@ impl Gauge {
 /// What a measured rate is to be multiplied by; 1 where the tip is not known, or the rate is beyond any that a
 /// bucket was tested at.
 fn undercatch(rate_mm_h: f64, tip_mm: Option<f64>) -> f64 {
+    if rate_mm_h <= 0.0 || rate_mm_h > MOST_TESTED_MM_H {
+        return 1.0;
+    }
     let truth = tip_mm.and_then(|tip_mm| true_rate_mm_h(rate_mm_h, tip_mm, TIP_LOSS_S).ok());
-    truth.filter(|_| rate_mm_h > 0.0).map_or(1.0, |truth| truth / rate_mm_h)
+    truth.map_or(1.0, |truth| truth / rate_mm_h)
 }
 
 /// Since when the rain of a total may have fallen, where its node was not heard for long.
@@ -347,6 +351,20 @@ mod tests {
         assert!((downpour - 10.0 / (1.0 - 0.0492)).abs() < 0.001, "{downpour}");
         assert_eq!(none, 0.0);
         assert!(drizzle > 2.0 && drizzle < 2.003, "{drizzle}");
+    }
+
+    /// A node that speaks at each tip, and the same tips out of a queue that waited at the broker.
+    #[test]
+    fn single_tips_are_put_right_by_the_time_between_them_and_a_drained_queue_is_not() {
+        for (apart_ms, factor) in [(9144_i64, 1.0 / (1.0 - 0.0492)), (60_000, 1.0 / (1.0 - 0.0075)), (3, 1.0)]
+        {
+            let mut gauge = Gauge::default();
+            let tells = Tells { form: RainForm::Increment, tip_mm: Some(0.254) };
+            let mut tip = |n: Millis| gauge.amount(tells, 0.254, n * apart_ms, 0.0, &calendar()).unwrap().mm;
+            assert_eq!(tip(0), 0.254);
+            let second = tip(1);
+            assert!((second - 0.254 * factor).abs() < 1e-4, "{apart_ms} ms: {second}");
+        }
     }
 
     #[test]

@@ -132,7 +132,7 @@ fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
         Fault::Impossible { .. } => why.push("No soil and no weather gives such values.".to_owned()),
         Fault::Clogged { times, or_watered } => {
             let times = amounts::counted(f64::from(*times), "time");
-            why.push(format!("{times} the upper moisture rose as by rain, and the gauge showed none."));
+            why.push(format!("The upper moisture rose as by rain {times}, and the gauge showed none."));
             why.push(if *or_watered {
                 "One bed and dry or unknown air do not part rain from a watering: if you watered, write it down and \
                  leave the gauge alone."
