@@ -33,6 +33,10 @@ fn a_total_after_a_gap_is_spread_over_it_and_each_day_gets_its_part() {
     sim.run_to("2027-07-03", "05:50");
     assert_eq!(day(&sim, "2027-07-02").rain_mm, Some(0.0), "nobody knows yet");
     sim.silent.clear();
+    sim.run_to("2027-07-03", "06:30");
+    // What was spread is kept over a restart.
+    let saved = sim.engine.save();
+    sim.engine = Engine::load(sim.garden.clone(), &saved).unwrap();
     sim.run_to("2027-07-04", "01:00");
     let [stormy, after] = ["2027-07-02", "2027-07-03"].map(|on| day(&sim, on));
     // Four of ten hours lay before midnight.
