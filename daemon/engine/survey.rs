@@ -46,8 +46,11 @@ impl Engine {
     fn fruit_views(&self, scene: &Scene<'_>) -> Vec<FruitView> {
         let facts = &self.memory.facts;
         let view = |(name, fruit): (&String, &Fruit)| {
-            let bed = facts.bed_of(&self.garden, name).map(|bed| bed.name.as_str());
-            fruit.view(name, bed, facts.fruit_pollinated(name), scene.date())
+            let bed = facts.bed_of(&self.garden, name);
+            // The settings know the pollination of the keeper alone.
+            let kept = || bed.filter(|_| fruit.is_keeper()).and_then(|bed| facts.pollinated(bed));
+            let pollinated = facts.fruit_pollinated(name).or_else(kept);
+            fruit.view(name, bed.map(|bed| bed.name.as_str()), pollinated, scene.date())
         };
         self.memory.fruits.iter().filter_map(view).collect()
     }
