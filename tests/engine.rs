@@ -15,6 +15,8 @@ mod fruit;
 mod gear;
 #[path = "engine/growth.rs"]
 mod growth;
+#[path = "engine/marks.rs"]
+mod marks;
 #[path = "engine/memory.rs"]
 mod memory;
 #[path = "engine/rain.rs"]

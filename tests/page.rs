@@ -3,7 +3,7 @@
 
 use std::net::SocketAddr;
 
-use rindwatch::engine::{BedView, FruitView, MatterView, ProbeView, Survey, Trust};
+use rindwatch::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, Survey, Trust};
 use rindwatch::local::{Status, UnknownTopic};
 use rindwatch::record::{MatterKey, Millis, Refusal, Stand};
 use rindwatch::store::{Fate, KeptLetter};
@@ -40,6 +40,19 @@ fn probe(name: &str, value: Option<f64>, unit: &str, age: Millis, trust: Trust, 
         trust,
         rule: None,
         why: why.to_owned(),
+    }
+}
+
+fn proposal(number: u32, old: Option<f64>, new: f64, applied: bool) -> ProposalView {
+    ProposalView {
+        number,
+        probe: "long-upper".to_owned(),
+        old,
+        new,
+        unit: "m3/m3".to_owned(),
+        why: "after 3 soakings it settled at 30.2 to 31.0 %".to_owned(),
+        applied,
+        at_ms: NOON - 5 * HOUR,
     }
 }
 
@@ -110,6 +123,7 @@ fn full() -> PageModel {
             ),
             matter("mound-upper", MatterKey::Gear, 13, None, "silent since 05:00"),
         ],
+        proposals: vec![proposal(14, Some(0.28), 0.3062, false), proposal(11, None, 0.291, true)],
     };
     let status = Status {
         survey,
@@ -208,12 +222,29 @@ async fn the_page_shows_what_stands() {
     }
 }
 
+/// A learned mark is shown with the lines that answer it; one that was applied has nothing to answer.
+#[tokio::test]
+async fn learned_marks_say_how_they_are_answered() {
+    let (_, body) = asked(served(Made(Ok(full()))).await, "GET", "/", "localhost").await;
+    for words in [
+        "14. long-upper: full mark 0.306 m³/m³ instead of 0.280 m³/m³",
+        "after 3 soakings it settled at 30.2 to 31.0 %",
+        "<code>accept 14</code>",
+        "<code>not needed 14</code>",
+        "11. long-upper: full mark 0.291 m³/m³, applied",
+    ] {
+        assert!(body.contains(words), "{words} in:\n{body}");
+    }
+    assert!(!body.contains("accept 11"), "{body}");
+}
+
 /// Unknown is said, never shown as nought.
 #[tokio::test]
 async fn unknown_is_not_nought() {
     let mut model = full();
     model.status.survey.beds.retain(|bed| bed.name == "new");
     model.status.survey.probes.retain(|probe| probe.value.is_none());
+    model.status.survey.proposals.clear();
     let (_, body) = asked(served(Made(Ok(model))).await, "GET", "/", "localhost").await;
     assert!(body.contains("Days of cover: not known yet"), "{body}");
     assert!(body.contains("Share used: not known yet"), "{body}");

@@ -9,7 +9,7 @@ use chrono_tz::Tz;
 
 use super::{Exit, Failure, Place};
 use crate::clock::Clock;
-use crate::engine::{BedView, FruitView, MatterView, ProbeView, Trust};
+use crate::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, Trust};
 use crate::local::{self, Answer, LocalError, Request, Status};
 use crate::record::Millis;
 use crate::settings::garden::Garden;
@@ -69,6 +69,7 @@ fn running(status: &Status, zone: Tz) -> String {
     if survey.matters.is_empty() {
         line("nothing to do".to_owned());
     }
+    survey.proposals.iter().for_each(|proposal| line(proposal_line(proposal)));
     line(format!("letters waiting: {}", status.letters_waiting));
     let counts = &status.counts;
     line(format!(
@@ -155,6 +156,18 @@ fn matter_line(matter: &MatterView, zone: Tz) -> String {
     let by = matter.by_ms.map(|by| format!(", by {}", moment(by, zone))).unwrap_or_default();
     let subject = if matter.subject.is_empty() { String::new() } else { format!(" {}", matter.subject) };
     format!("{number}{}{subject}: {}{by}: {}", matter.matter, matter.stand, matter.why)
+}
+
+fn proposal_line(proposal: &ProposalView) -> String {
+    let ProposalView { number, probe, new, unit, why, .. } = proposal;
+    let old = proposal.old.map(|old| format!(" instead of {old}")).unwrap_or_default();
+    if proposal.applied {
+        return format!("{number}. probe {probe}: full mark {new} {unit}, applied: {why}");
+    }
+    format!(
+        "{number}. probe {probe}: full mark {new} {unit}{old}: {why} (rindwatch jot accept {number}, or not needed \
+         {number})"
+    )
 }
 
 /// Local time as people read it.

@@ -308,6 +308,7 @@ fn probe(line: &mut Line<'_>) -> Result<Entry, ParseError> {
         What::Full => ProbeChange::FullMark(mark(line, &probe)?),
         What::Dry => ProbeChange::DryMark(mark(line, &probe)?),
     };
+    in_order(line, &probe, change)?;
     Ok(Entry::Probe { probe, change })
 }
 
@@ -330,6 +331,22 @@ fn mark(line: &mut Line<'_>, probe: &str) -> Result<f64, ParseError> {
         return Err(line.error(format!("{mark} is outside {low} to {high} {unit}")));
     }
     Ok(mark)
+}
+
+/// A full mark lies above its bed's wilt mark, a dry mark below the full one. Counts may run either way.
+fn in_order(line: &Line<'_>, probe: &str, change: ProbeChange) -> Result<(), ParseError> {
+    let probe = line.garden.probes.iter().find(|one| one.name == probe);
+    let Some(probe) = probe.filter(|probe| probe.quantity == Quantity::SoilMoisture) else { return Ok(()) };
+    let Some(bed) = probe.bed.as_deref().and_then(|bed| line.garden.bed(bed)) else { return Ok(()) };
+    match change {
+        ProbeChange::FullMark(full) if full <= bed.wilt => {
+            Err(line.error(format!("{full} is not above the wilt mark of the bed, {}", bed.wilt)))
+        }
+        ProbeChange::DryMark(dry) if dry >= bed.full => {
+            Err(line.error(format!("{dry} is not below the full mark of the bed, {}", bed.full)))
+        }
+        _ => Ok(()),
+    }
 }
 
 fn felt(line: &mut Line<'_>) -> Result<Entry, ParseError> {

@@ -50,8 +50,11 @@ impl Engine {
                 });
                 self.derive_if_closed(happened_ms);
             }
-            Entry::Rain { .. } | Entry::Leafed { .. } | Entry::Rooted { .. } => {
+            Entry::Rain { .. } | Entry::Leafed { .. } | Entry::Rooted { .. } | Entry::Felt { .. } => {
                 self.derive_if_closed(happened_ms)
+            }
+            Entry::Accept { number } => {
+                self.accept_mark(*number, happened_ms.min(now_ms));
             }
             Entry::Shaded { what, on: true } => {
                 self.answer_on(MatterKey::Shade, what, now_ms, actions, |matter| {
@@ -66,11 +69,12 @@ impl Engine {
             Entry::Scouted { .. } => {
                 self.answer(MatterKey::Scout, "", now_ms, actions, |matter| matter.done("looked at", now_ms));
             }
-            Entry::Probe { probe, change } => self.probe_changed(probe, *change, now_ms),
+            Entry::Probe { probe, change } => self.probe_changed(probe, *change, happened_ms, now_ms),
             Entry::Done { task } => {
                 self.answer_task(*task, now_ms, actions, |matter| matter.done("answered: done", now_ms));
             }
             Entry::NotNeeded { task } => {
+                self.decline_mark(*task);
                 self.answer_task(*task, now_ms, actions, |matter| {
                     matter.decline("answered: not needed", now_ms)
                 });
@@ -93,12 +97,20 @@ impl Engine {
         }
     }
 
-    fn probe_changed(&mut self, name: &str, change: ProbeChange, now_ms: Millis) {
+    fn probe_changed(&mut self, name: &str, change: ProbeChange, happened_ms: Millis, now_ms: Millis) {
         let Some(ix) = self.garden.probe_ix(name).map(|ix| usize::from(ix.0)) else { return };
         if let (ProbeChange::Moved | ProbeChange::Battery, Some(watch)) =
             (change, self.memory.watches.get_mut(ix))
         {
             watch.start_anew(now_ms);
+        }
+        match change {
+            ProbeChange::Moved => self.memory.marks.moved(ix, name),
+            ProbeChange::Battery => {}
+            ProbeChange::FullMark(_) | ProbeChange::DryMark(_) => {
+                self.set_mark(ix, change, happened_ms.min(now_ms));
+                self.derive_if_closed(happened_ms);
+            }
         }
     }
 

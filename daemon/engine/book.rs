@@ -28,6 +28,8 @@ const REW_MM: f64 = 9.0;
 const DRAINED_A_DAY: f64 = 0.55;
 /// Beyond so many standard deviations two probes outvote the book.
 const OUTVOTE: f64 = 3.0;
+/// Error of a soil table's full mark, m³/m³ (Saxton & Rawls 2006 as two forms differ; judgement).
+const TABLE_SD: f64 = 0.04;
 /// What is believed at one instant.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Balance {
@@ -47,6 +49,9 @@ pub struct Balance {
     pub rough: bool,
     /// Days since a trusted probe last spoke.
     pub blind_days: u32,
+    /// The full mark, m³/m³, that the depletion counts from; a mark that was learned since moves it.
+    #[serde(default)]
+    pub full: Option<f64>,
 }
 
 /// The book of one bed.
@@ -122,7 +127,15 @@ impl Balance {
             dry_days: 0,
             rough,
             blind_days: 0,
+            full: None,
         })
+    }
+
+    /// The same water, counted from the full mark that stands now. A book that no probe has corrected counts from
+    /// full whatever that is called.
+    fn counted_from(&self, bed: &Bed) -> Self {
+        let moved = self.full.filter(|_| !self.rough).map_or(0.0, |full| bed.full - full);
+        Self { depletion_mm: self.depletion_mm + 1000.0 * moved * bed.depth_m, ..*self }
     }
 }
 
@@ -149,6 +162,7 @@ pub fn advance(
     inflow: Inflow,
     measured: Option<&Measured>,
 ) -> Option<ClosedDay> {
+    let from = &from.counted_from(bed);
     let day_mm = if days > 0.0 { et0_mm / days } else { 0.0 };
     let marks = marks(bed, ground, day_mm)?;
     let drainable_mm = drainable_mm(bed);
@@ -186,10 +200,13 @@ pub fn advance(
         }
         filter.correct(measured.depletion_mm, measured.sd_mm).ok()?;
     }
-    let sd_mm = filter.sd_mm();
+    // The same for every day, so no part of the filter: a table's full mark moves all depletions alike.
+    let mark_sd_mm = if bed.marks_guessed { 1000.0 * TABLE_SD * bed.depth_m } else { 0.0 };
+    let sd_mm = filter.sd_mm().hypot(mark_sd_mm);
     let past_refill = filter.depletion_mm > marks.refill_mm;
     let end = Balance {
         at_ms: from.at_ms,
+        full: Some(bed.full),
         depletion_mm: filter.depletion_mm,
         bias: filter.bias,
         p: filter.p,

@@ -13,6 +13,7 @@ use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
 use super::hours::Hours;
 use super::judge::{BED_TURNS_MS, Today};
 use super::life::{Claim, Matter};
+use super::marks::{self, View};
 use super::memory::Memory;
 use super::rain::{self, Fall, Tells};
 use super::scene::{Estimate, Scene};
@@ -32,7 +33,12 @@ const SOAKING_SHARE: f64 = 0.3;
 /// The engine of one garden.
 #[derive(Debug)]
 pub struct Engine {
+    /// As the settings have it.
+    pub(super) settings: Arc<Garden>,
+    /// With the marks that count now.
     pub(super) garden: Arc<Garden>,
+    /// With the marks that counted from each change on.
+    pub(super) views: Vec<View>,
     pub(super) calendar: Calendar,
     pub(super) patch: PatchProbes,
     pub(super) hours: Hours,
@@ -48,6 +54,8 @@ impl Engine {
         let n = garden.probes.len();
         let memory = Memory::new(&garden);
         Self {
+            settings: Arc::clone(&garden),
+            views: marks::views(&garden, &memory.marks),
             calendar: Calendar::new(garden.zone),
             patch: PatchProbes::of(&garden),
             hours: Hours::new(n),
@@ -128,6 +136,7 @@ impl Engine {
             memory.closed_through.map(|closed| closed.min(super::calendar::previous_day(today)));
         memory.listening_ms = Some(now_ms);
         memory.derive_from = None;
+        memory.marks.set_back(now_ms);
         memory.days.retain(|day| day.date < today);
         memory.records.retain(|date, _| *date < today);
         memory.matters.retain(|_, matter| {
@@ -141,6 +150,7 @@ impl Engine {
         }
         self.hours.forget_after(now_ms);
         self.today = Today::default();
+        self.see_marks();
     }
 
     fn take_reading(&mut self, reading: &Reading, actions: &mut Vec<Action>) {
@@ -256,8 +266,12 @@ impl Engine {
 
     /// The garden as the matters' files see it at an instant.
     pub(super) fn scene(&self, now_ms: Millis) -> Scene<'_> {
+        // A day closed again is seen with the marks that counted then.
+        let view = self.views.iter().rev().find(|view| view.from_ms <= now_ms).or(self.views.first());
         Scene {
-            garden: &self.garden,
+            garden: view.map_or(&self.garden, |view| &view.garden),
+            known: view.map_or(&[], |view| &view.known),
+            marks: &self.memory.marks,
             calendar: &self.calendar,
             hours: &self.hours,
             facts: &self.memory.facts,

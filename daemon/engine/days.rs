@@ -68,6 +68,10 @@ impl Engine {
                 self.file(record, again, actions);
             }
         }
+        self.learn_marks(date);
+        if !again {
+            self.propose_marks(self.calendar.day_end(date));
+        }
     }
 
     /// Hands a record out unless the same one was handed out before.
@@ -88,9 +92,9 @@ impl Engine {
     }
 
     fn close_bed(&mut self, at: usize, day: &Day) -> Option<DayRecord> {
-        let bed = self.garden.beds.get(at)?;
         let (from_ms, to_ms) = (self.calendar.day_start(day.date), self.calendar.day_end(day.date));
         let scene = self.scene(to_ms);
+        let bed = scene.garden.beds.get(at)?;
         let ground = scene.ground(bed, day.date);
         let start = self.memory.books.get(at)?.midnights.get(&day.date).copied();
         let measured = scene.measure(bed, to_ms - 1);
@@ -101,7 +105,8 @@ impl Engine {
             let days = (to_ms - begun_ms) as f64 / (24.0 * HOUR_MS as f64);
             let inflow = scene.inflow(bed, &ground, begun_ms, to_ms);
             let et0_mm = day.et0_mm * share.min(1.0);
-            let closed = book::advance(bed, &ground, &start, et0_mm, days, inflow, measured.as_ref())?;
+            let mut closed = book::advance(bed, &ground, &start, et0_mm, days, inflow, measured.as_ref())?;
+            scene.feel(bed, &ground, begun_ms, to_ms, &mut closed);
             Some((closed, inflow))
         });
         let record = self.record(bed, day, closed.as_ref(), measured.is_some());

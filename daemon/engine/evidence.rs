@@ -69,7 +69,10 @@ fn row(scene: &Scene<'_>, ix: usize, probe: &Probe, bed: Option<&Bed>, at_ms: &[
         })
         .collect();
     let mark = match (probe.quantity, bed) {
-        (Quantity::SoilMoisture, Some(bed)) => Some(("full mark".to_owned(), bed.full * 100.0)),
+        (Quantity::SoilMoisture, Some(bed)) => {
+            let full = scene.known.get(ix).map_or(bed.full, |known| known.full);
+            Some(("full mark".to_owned(), full * 100.0))
+        }
         (Quantity::AirTemperature, Some(bed)) => scene_mark(scene, bed),
         _ => None,
     };

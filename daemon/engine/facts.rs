@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use crate::daybook::{Entry, FlowerState, FruitState};
+use crate::daybook::{Entry, Feel, FlowerState, FruitState};
 use crate::record::Millis;
 use crate::settings::garden::{Bed, Garden};
 
@@ -39,6 +39,9 @@ pub struct Facts {
     pub given: Vec<Given>,
     /// Rain read by eye in the last fifteen days.
     pub rain_by_eye: Vec<(Millis, f64)>,
+    /// Finger tests of the last fifteen days.
+    #[serde(default)]
+    felt: Vec<(String, Millis, Feel)>,
     /// Beds fed in the last fifteen days, and when.
     #[serde(default)]
     fed: Vec<(String, Millis)>,
@@ -153,6 +156,7 @@ impl Facts {
         let on = |what: &str| self.bed_of(garden, what).map(|bed| bed.name.clone());
         match entry {
             Entry::Watered { bed, litres } => self.give(bed, happened_ms, *litres),
+            Entry::Felt { bed, feel } => self.felt.push((bed.clone(), happened_ms, *feel)),
             Entry::Fed { bed, .. } => self.fed.push((bed.clone(), happened_ms)),
             Entry::Scouted { .. } => self.scouted_ms.push(happened_ms),
             Entry::Rain { depth_mm } => self.rain_by_eye.push((happened_ms, *depth_mm)),
@@ -201,6 +205,7 @@ impl Facts {
         self.given.retain(|given| given.at_ms >= oldest);
         self.rain_by_eye.retain(|(at_ms, _)| *at_ms >= oldest);
         self.scouted_ms.retain(|at_ms| *at_ms >= oldest);
+        self.felt.retain(|(_, at_ms, _)| *at_ms >= oldest);
         self.fed.retain(|(_, at_ms)| *at_ms >= oldest);
     }
 
@@ -280,6 +285,13 @@ impl Facts {
     pub fn last_given_ms(&self, bed: &str, now_ms: Millis) -> Option<Millis> {
         let of_bed = self.given.iter().filter(|given| given.bed == bed && given.at_ms <= now_ms);
         of_bed.map(|given| given.at_ms).max()
+    }
+
+    /// Finger tests of a bed in `from_ms..to_ms`, as they were entered.
+    pub fn felt(&self, bed: &str, from_ms: Millis, to_ms: Millis) -> impl Iterator<Item = (Millis, Feel)> {
+        let within = move |at_ms: Millis| (from_ms..to_ms).contains(&at_ms);
+        let of_bed = self.felt.iter().filter(move |(of, at_ms, _)| of == bed && within(*at_ms));
+        of_bed.map(|(_, at_ms, feel)| (*at_ms, *feel))
     }
 
     /// A bed was fed within `span_ms` before an instant, or at it.

@@ -17,6 +17,7 @@ use super::foresee::Foresee;
 use super::fruits::Fruits;
 use super::judge::BROKER;
 use super::life::Matter;
+use super::marks::Marks;
 use super::rain::Gauge;
 use super::telling::{Counters, MatterId};
 use super::watch::Watch;
@@ -61,6 +62,8 @@ pub(super) struct Memory {
     pub facts: Facts,
     #[serde(default)]
     pub fruits: Fruits,
+    #[serde(default)]
+    pub marks: Marks,
     pub days: Vec<Day>,
     /// Days with both Hargreaves and Penman-Monteith.
     #[serde(default)]
@@ -124,6 +127,7 @@ impl Memory {
             books: vec![Book::default(); garden.beds.len()],
             facts: Facts::default(),
             fruits: Fruits::default(),
+            marks: Marks::default(),
             days: Vec::new(),
             both_ways: BothWays::new(),
             records: BTreeMap::new(),
@@ -152,8 +156,12 @@ impl Engine {
         }
         let mut old: Memory = serde_json::from_str(&saved.core)?;
         let mut engine = Self::new(garden);
+        engine.memory.marks.probes.resize(engine.memory.probes.len(), Default::default());
         for (at, label) in engine.memory.probes.iter().enumerate() {
             let Some(was) = old.probes.iter().position(|known| known == label) else { continue };
+            if let Some(marks) = old.marks.probes.get_mut(was) {
+                engine.memory.marks.probes[at] = std::mem::take(marks);
+            }
             if let (Some(watch), Some(gauge), Some(trust)) =
                 (old.watches.get(was), old.gauges.get(was), old.trusts.get(was))
             {
@@ -174,6 +182,7 @@ impl Engine {
         old.watches = std::mem::take(&mut fresh.watches);
         old.trusts = std::mem::take(&mut fresh.trusts);
         old.gauges = std::mem::take(&mut fresh.gauges);
+        old.marks.probes = std::mem::take(&mut fresh.marks.probes);
         old.books = std::mem::take(&mut fresh.books);
         *fresh = old;
         let Engine { garden, memory, hours, .. } = &mut engine;
@@ -187,6 +196,7 @@ impl Engine {
         for (start_ms, json) in &saved.hours {
             hours.put_back(*start_ms, json, &memory.probes)?;
         }
+        engine.see_marks();
         Ok(engine)
     }
 

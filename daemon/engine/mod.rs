@@ -20,6 +20,7 @@ mod gauge;
 mod hours;
 mod judge;
 mod life;
+mod marks;
 mod matters;
 mod memory;
 mod people;
@@ -34,7 +35,7 @@ mod weather;
 pub use core::Engine;
 pub use fruits::FruitView;
 pub use memory::StateError;
-pub use survey::{BedView, MatterView, ProbeView, Survey, Trust};
+pub use survey::{BedView, MatterView, ProbeView, ProposalView, Survey, Trust};
 
 use crate::record::{DayRecord, Doubt, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
 pub use crate::record::{HOURS_KEPT_MS, PostWord, SavedState};

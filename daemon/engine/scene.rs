@@ -16,6 +16,7 @@ use super::daylight;
 use super::facts::Facts;
 use super::foresee::Foresee;
 use super::hours::Hours;
+use super::marks::{self, Known};
 use super::people;
 use super::rain::{self, Gauge};
 use super::sounding::{self, Measured};
@@ -72,8 +73,12 @@ impl Estimate {
 /// The garden at one turn.
 #[derive(Debug, Clone, Copy)]
 pub struct Scene<'a> {
-    /// Settings.
+    /// Settings, with the marks that count.
     pub garden: &'a Garden,
+    /// What counts for each probe.
+    pub known: &'a [Known],
+    /// What is remembered of the marks.
+    pub marks: &'a marks::Marks,
     /// Civil time.
     pub calendar: &'a Calendar,
     /// Hourly sums.
@@ -266,7 +271,8 @@ impl<'a> Scene<'a> {
         let span_days = ((self.now_ms - midnight.at_ms) as f64 / (24.0 * HOUR_MS as f64)).max(1e-3);
         // The share of the day's demand is not the share of its hours; the drain goes by hours.
         let part = Part { et0_mm: et0_mm * passed, et0_day_mm: et0_mm, days: span_days };
-        let now = self.carry(bed, &ground, midnight, part, inflow, measured.as_ref())?;
+        let mut now = self.carry(bed, &ground, midnight, part, inflow, measured.as_ref())?;
+        self.feel(bed, &ground, midnight.at_ms, self.now_ms + 1, &mut now);
         let use_of = |et0: f64| self.daily_use(bed, &ground, midnight, et0).unwrap_or(0.0);
         let (use_mm, use_hot_mm) = (use_of(et0_mm), use_of(et0_hot_mm));
         Some(Estimate {
@@ -309,7 +315,7 @@ impl<'a> Scene<'a> {
 
     /// Use of a whole day without stress at this ET0, with the learned bias, mm over the rooted area.
     fn daily_use(&self, bed: &Bed, ground: &Ground, from: &Balance, et0_mm: f64) -> Option<f64> {
-        let full = Balance { depletion_mm: 0.0, ..*from };
+        let full = Balance { depletion_mm: 0.0, full: None, ..*from };
         let day = book::advance(bed, ground, &full, et0_mm, 1.0, book::Inflow::default(), None)?;
         Some(day.out.etc_mm * from.bias)
     }
@@ -325,9 +331,9 @@ impl<'a> Scene<'a> {
         if self.frozen(bed, at_ms) {
             return None;
         }
-        sounding::measure(self.garden, bed, self.hours, at_ms, |probe| {
-            self.believed(probe, at_ms) != Trust::Condemned
-        })
+        let believed = |probe: usize| self.believed(probe, at_ms) != Trust::Condemned;
+        let swing = |probe: usize, from_ms, to_ms| self.swing(probe, from_ms, to_ms);
+        sounding::measure(self.garden, bed, self.hours, at_ms, self.known, believed, swing)
     }
 
     /// How far what a probe says of an instant is believed: `Good`, `Doubtful` or `Condemned`. Of a missing probe
@@ -376,11 +382,40 @@ impl<'a> Scene<'a> {
                 continue;
             }
             let span = self.hours.range(ix, self.now_ms - 72 * HOUR_MS, self.now_ms + 1);
+            let own = self.known.get(ix).filter(|known| known.own_full);
+            let mark = own.map_or(mark, |known| known.full);
             let above = span.rev().take_while(|(_, hour)| hour.min > mark).last();
             let hours = above.map_or(0.0, |(start, _)| (self.now_ms - start) as f64 / HOUR_MS as f64);
             least = Some(least.map_or(hours, |least: f64| least.min(hours)));
         }
         least.filter(|hours| *hours >= 24.0)
+    }
+
+    /// Corrects what is believed at `to_ms` by what was felt since `from_ms`.
+    pub fn feel(
+        &self,
+        bed: &Bed,
+        ground: &Ground,
+        from_ms: Millis,
+        to_ms: Millis,
+        end: &mut book::ClosedDay,
+    ) {
+        for (felt_ms, feel) in self.facts.felt(&bed.name, from_ms, to_ms) {
+            let since = self.inflow(bed, ground, felt_ms, to_ms);
+            marks::feel::correct(end, feel, since.rain_mm + since.given_mm, book::drainable_mm(bed));
+        }
+    }
+
+    /// By how much warmth moves the reading of a probe over a span, against the small hours before it, m³/m³.
+    fn swing(&self, ix: usize, from_ms: Millis, to_ms: Millis) -> f64 {
+        let swing_per_c = self.marks.probes.get(ix).and_then(|p| p.swing_per_c(self.calendar.date(to_ms)));
+        let warmer = || {
+            let (thermometer, late_ms) = marks::thermometer(self.garden, ix)?;
+            let (dawn_ms, day_ms) = marks::dawn(self, to_ms);
+            let mean_c = |from_ms, to_ms| self.hours.mean(thermometer, from_ms - late_ms, to_ms - late_ms);
+            Some(mean_c(from_ms, to_ms)? - mean_c(dawn_ms, day_ms)?)
+        };
+        swing_per_c.and_then(|per_c| Some(per_c * warmer()?)).unwrap_or(0.0)
     }
 
     /// Depletion of an estimate carried to a later time at a daily use, mm, without rain.

@@ -11,6 +11,7 @@ use crate::settings::garden::{Bed, Garden};
 use super::book::drainable_mm;
 use super::calendar::HOUR_MS;
 use super::hours::Hours;
+use super::marks::Known;
 
 /// Random error of a calibrated moisture probe, m³/m³, where two depths agree, and where one stands alone
 /// (judgement; systematic errors live in the marks).
@@ -33,46 +34,82 @@ pub struct Measured {
     pub drier_probe: Option<String>,
 }
 
-/// What the moisture probes of a bed say at `at_ms`: the mean of the last three hours of each, by depth over
-/// the profile. `believed` tells which probes count.
+/// What the moisture probes of a bed say at `at_ms`: the mean of the last three hours of each, less what warmth
+/// put on it, against its own full mark, by depth over the profile.
+///
+/// `known` holds what counts for each probe, `believed` tells which ones do, `swing` by how much warmth moved the
+/// reading of a probe over a span, m³/m³.
 pub fn measure(
     garden: &Garden,
     bed: &Bed,
     hours: &Hours,
     at_ms: Millis,
+    known: &[Known],
     believed: impl Fn(usize) -> bool,
+    swing: impl Fn(usize, Millis, Millis) -> f64,
 ) -> Option<Measured> {
-    let mut depths: BTreeMap<i64, Vec<(usize, f64)>> = BTreeMap::new();
+    let mut depths: BTreeMap<i64, Vec<Heard>> = BTreeMap::new();
+    let mut known_sd: f64 = 0.0;
     for (probe, settings) in garden.probes.iter().enumerate() {
-        if settings.quantity != Quantity::SoilMoisture || settings.bed.as_deref() != Some(&bed.name) {
+        if settings.bed.as_deref() != Some(&bed.name) {
             continue;
         }
         let Some(depth_m) = settings.depth_m.filter(|_| believed(probe)) else { continue };
-        let to_ms = at_ms + 1;
-        let recent = hours.mean(probe, at_ms - NOW_HOURS * HOUR_MS, to_ms);
-        let Some(theta) = recent.or_else(|| hours.mean(probe, at_ms - 2 * NOW_HOURS * HOUR_MS, to_ms)) else {
-            continue;
+        let Some(known) = known.get(probe) else { continue };
+        let spoken = |from_ms: Millis| Some((from_ms, hours.mean(probe, from_ms, at_ms + 1)?));
+        let recent = spoken(at_ms - NOW_HOURS * HOUR_MS).or_else(|| spoken(at_ms - 2 * NOW_HOURS * HOUR_MS));
+        let theta = match (settings.quantity, known.line) {
+            (Quantity::SoilMoisture, _) => {
+                recent.map(|(from_ms, theta)| (theta - swing(probe, from_ms, at_ms + 1)).max(0.0))
+            }
+            // Beyond its line a raw probe is held at dry or brimful soil.
+            (Quantity::SoilCounts, Some(line)) => {
+                recent.and_then(|(_, counts)| line.theta(counts, bed.saturation).ok()).map(|read| read.theta)
+            }
+            _ => continue,
         };
-        depths.entry((depth_m * 50.0).round() as i64).or_default().push((probe, theta));
+        let Some(theta) = theta else { continue };
+        known_sd = known_sd.max(known.sd);
+        depths.entry((depth_m * 50.0).round() as i64).or_default().push(Heard {
+            probe,
+            missing: known.full - theta,
+            full: known.full,
+        });
     }
     let mut layers = Vec::with_capacity(depths.len());
     let mut drier_probe = None;
     let mut probes = 0;
     for siblings in depths.values() {
         probes += siblings.len();
-        let driest = siblings.iter().min_by(|(_, a), (_, b)| a.total_cmp(b))?;
-        let wettest = siblings.iter().max_by(|(_, a), (_, b)| a.total_cmp(b))?;
-        let depth_m = garden.probes.get(driest.0)?.depth_m?;
-        if wettest.1 - driest.1 > SIBLINGS_AGREE {
-            drier_probe = garden.probes.get(driest.0).map(|probe| probe.name.clone());
-            layers.push(Layer { depth_m, theta: driest.1, full: bed.full });
+        let driest = siblings.iter().max_by(|a, b| a.missing.total_cmp(&b.missing))?;
+        let wettest = siblings.iter().min_by(|a, b| a.missing.total_cmp(&b.missing))?;
+        let depth_m = garden.probes.get(driest.probe)?.depth_m?;
+        if driest.missing - wettest.missing > SIBLINGS_AGREE {
+            drier_probe = garden.probes.get(driest.probe).map(|probe| probe.name.clone());
+            layers.push(driest.layer(depth_m, driest.missing));
         } else {
-            let mean = siblings.iter().map(|(_, theta)| theta).sum::<f64>() / siblings.len() as f64;
-            layers.push(Layer { depth_m, theta: mean, full: bed.full });
+            let mean = siblings.iter().map(|one| one.missing).sum::<f64>() / siblings.len() as f64;
+            layers.push(driest.layer(depth_m, mean));
         }
     }
     let depletion_mm = profile_depletion_mm(&layers, bed.depth_m).ok()?.max(-drainable_mm(bed));
-    let each = if layers.len() >= 2 { PROBE_SD.0 } else { PROBE_SD.1 };
+    let each = if layers.len() >= 2 { PROBE_SD.0 } else { PROBE_SD.1 }.max(known_sd);
     let sd_mm = 1000.0 * bed.depth_m * each / (layers.len() as f64).sqrt();
     Some(Measured { depletion_mm, sd_mm: sd_mm.max(0.5), probes, drier_probe })
+}
+
+/// What one probe says: water missing to its own full mark, m³/m³. Siblings are compared by that, since each has
+/// an offset of its own.
+#[derive(Debug, Clone, Copy)]
+struct Heard {
+    probe: usize,
+    missing: f64,
+    full: f64,
+}
+
+impl Heard {
+    fn layer(&self, depth_m: f64, missing: f64) -> Layer {
+        let full = self.full.max(missing);
+        Layer { depth_m, theta: full - missing, full }
+    }
 }

@@ -40,6 +40,7 @@ impl Engine {
                     number: matter.number,
                 })
                 .collect(),
+            proposals: self.proposal_views(),
         }
     }
 
@@ -123,6 +124,9 @@ pub struct Survey {
     pub fruits: Vec<FruitView>,
     /// Matters that are not settled or over.
     pub matters: Vec<MatterView>,
+    /// Marks that were learned and wait for an answer, or were applied of themselves.
+    #[serde(default)]
+    pub proposals: Vec<ProposalView>,
 }
 
 /// One bed now.
@@ -203,4 +207,25 @@ pub struct MatterView {
     pub by_ms: Option<Millis>,
     /// The number an answer names.
     pub number: Option<u32>,
+}
+
+/// A full mark that was learned.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct ProposalView {
+    /// The number that `accept` and `not needed` name.
+    pub number: u32,
+    /// The probe.
+    pub probe: String,
+    /// The mark that counts, in `unit`; `None` where there is none.
+    pub old: Option<f64>,
+    /// The mark that was learned, in `unit`.
+    pub new: f64,
+    /// Unit of the probe.
+    pub unit: String,
+    /// What it rests on, in words.
+    pub why: String,
+    /// Applied of itself: nothing to answer.
+    pub applied: bool,
+    /// When.
+    pub at_ms: Millis,
 }

@@ -33,7 +33,10 @@ impl Core {
         let now = self.now();
         let entry = daybook::parse(words, &self.garden).map_err(|error| error.to_string())?;
         if let Some(task) = entry.answers() {
-            let open = self.engine.open_tasks();
+            let mut open = self.engine.open_tasks();
+            if matches!(entry, daybook::Entry::NotNeeded { .. }) {
+                open.extend(self.engine.open_proposals());
+            }
             if !open.contains(&task) {
                 let open: Vec<String> = open.iter().map(u32::to_string).collect();
                 let open = if open.is_empty() { "none does".to_owned() } else { open.join(", ") };
@@ -52,6 +55,14 @@ impl Core {
         }
         if let Some(words) = self.engine.refuses(&entry, now.ms) {
             return Err(words);
+        }
+        if let daybook::Entry::Accept { number } = entry {
+            let open = self.engine.open_proposals();
+            if !open.contains(&number) {
+                let open: Vec<String> = open.iter().map(u32::to_string).collect();
+                let open = if open.is_empty() { "none does".to_owned() } else { open.join(", ") };
+                return Err(format!("no proposal {number} waits for an answer; those that do: {open}"));
+            }
         }
         let line = entry.to_string();
         self.pending.batch.entries.push(BookLine {

@@ -10,7 +10,7 @@ use rindwatch::settings::garden::Garden;
 use super::sim::*;
 
 /// Goes on in another garden (or the same) from what is saved; every hour comes back from the store.
-fn restart(sim: &mut Sim, garden: &Arc<Garden>) {
+pub fn restart(sim: &mut Sim, garden: &Arc<Garden>) {
     let saved = sim.engine.save();
     let text = serde_json::to_string(&saved).unwrap();
     let saved: SavedState = serde_json::from_str(&text).unwrap();

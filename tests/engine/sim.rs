@@ -107,6 +107,8 @@ pub struct Sim {
     pub rain: Vec<(Millis, Millis, f64)>,
     /// Probes that do not report now.
     pub silent: Vec<String>,
+    /// What each degree of warmth puts on a moisture probe's reading, m³/m³.
+    pub swing_per_c: f64,
     /// Values that stand in for the true ones.
     pub lies: BTreeMap<String, f64>,
     /// All that was done, with the time it was done at.
@@ -129,6 +131,7 @@ impl Sim {
             depletion_mm: vec![0.0; beds],
             rain: Vec::new(),
             silent: Vec::new(),
+            swing_per_c: 0.0,
             lies: BTreeMap::new(),
             log: Vec::new(),
             counter_mm: 0.0,
@@ -257,20 +260,22 @@ impl Sim {
         let wave = |late_h: f64| ((hour - 15.0 - late_h) / 12.0 * PI).cos();
         let bed =
             probe.bed.as_deref().and_then(|bed| self.garden.beds.iter().position(|one| one.name == bed));
+        let soil_c = |depth_m: f64| {
+            // Grass or leaves: the surface swings less than the air.
+            mean_c + 1.0 + half_c * 0.7 * (-depth_m / 0.15).exp() * wave(depth_m * 30.0)
+        };
         let value = match probe.quantity {
             Quantity::SoilMoisture => {
                 let bed = bed.unwrap();
-                self.garden.beds[bed].full - self.depletion_mm[bed] / (1000.0 * self.garden.beds[bed].depth_m)
+                let swing = self.swing_per_c * (soil_c(probe.depth_m.unwrap_or(0.1)) - 20.0);
+                let missing = self.depletion_mm[bed] / (1000.0 * self.garden.beds[bed].depth_m);
+                self.garden.beds[bed].full - missing + swing
             }
             Quantity::SoilCounts => {
                 let bed = bed.unwrap();
                 1400.0 + 20.0 * self.depletion_mm[bed]
             }
-            Quantity::SoilTemperature => {
-                let depth_m = probe.depth_m.unwrap_or(0.1);
-                // Grass or leaves: the surface swings less than the air.
-                mean_c + 1.0 + half_c * 0.7 * (-depth_m / 0.15).exp() * wave(depth_m * 30.0)
-            }
+            Quantity::SoilTemperature => soil_c(probe.depth_m.unwrap_or(0.1)),
             Quantity::Rain => match probe.rain {
                 Some(RainForm::Counter) => self.counter_mm,
                 _ => self.rain_in(at_ms - self.step_ms, at_ms),

@@ -2,7 +2,7 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use crate::engine::{BedView, MatterView, ProbeView, Trust};
+use crate::engine::{BedView, MatterView, ProbeView, ProposalView, Trust};
 use crate::local::Status;
 use crate::record::{MatterKey, Millis};
 use crate::store::{Fate, KeptLetter};
@@ -51,6 +51,7 @@ pub fn page(model: &PageModel) -> String {
                         h2 { "Probes" }
                         (probes(&status.survey.probes, at_ms))
                     }
+                    (proposals(&status.survey.proposals))
                     section {
                         h2 { "Letters" }
                         (letters(model))
@@ -222,6 +223,37 @@ fn probe_row(probe: &ProbeView, now_ms: Millis) -> Markup {
                 }
             }
             td.number { @if let Some(at_ms) = probe.at_ms { (words::age(at_ms, now_ms)) } @else { "-" } }
+        }
+    }
+}
+
+/// Full marks that the probes have shown: to accept, or applied of themselves.
+fn proposals(proposals: &[ProposalView]) -> Markup {
+    html! {
+        @if !proposals.is_empty() {
+            section {
+                h2 { "Marks learned" }
+                ul.matters { @for proposal in proposals { (proposal_item(proposal)) } }
+            }
+        }
+    }
+}
+
+fn proposal_item(proposal: &ProposalView) -> Markup {
+    let figure = |mark| words::figure(mark, &proposal.unit);
+    html! {
+        li {
+            p.head {
+                (proposal.number) ". " (proposal.probe) ": full mark " (figure(proposal.new))
+                @if let Some(old) = proposal.old { " instead of " (figure(old)) }
+                @if proposal.applied { ", applied" }
+            }
+            p.small {
+                (proposal.why) "."
+                @if !proposal.applied {
+                    " Day book: " code { "accept " (proposal.number) } ", or " code { "not needed " (proposal.number) } "."
+                }
+            }
         }
     }
 }

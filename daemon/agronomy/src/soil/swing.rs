@@ -15,8 +15,12 @@ pub const MOST_SWING_PER_C: f64 = 0.006;
 const HOURS: usize = 18;
 /// Fewest days.
 const DAYS: usize = 5;
-/// The thermometer must swing by so much around trend and demand, °C (standard deviation, judgement).
-const SWINGS_C: f64 = 0.25;
+/// Less is not told from plants whose day differs a little from the course of demand, m³/m³ a degree (judgement:
+/// a made bed without any swing, drawn on by another course, shows 0.0006).
+const LEAST_PER_C: f64 = 0.000_8;
+/// The thermometer must swing by so much around trend and demand, °C (standard deviation, judgement: demand takes
+/// most of the wave).
+const SWINGS_C: f64 = 0.1;
 /// Share of the wave's variance that temperature must explain before anything is corrected (judgement).
 const EXPLAINED: f64 = 0.25;
 
@@ -88,7 +92,8 @@ fn dot(a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// By how much a reading moves with each degree of the thermometer, m³/m³ a °C; `None` while too little is
-/// known: under five days, a thermometer that hardly swings, or a wave that temperature does not explain.
+/// known: under five days, a thermometer that hardly swings, a wave that temperature does not explain, or under
+/// 0.0008 a degree, which plants make too.
 ///
 /// Held within [`MOST_SWING_PER_C`] either way: a steeper wave is not the probe's. Sums that no days can have
 /// (negative, or not finite) are an [`Error`].
@@ -108,7 +113,8 @@ pub fn swing_per_c(days: &[Wave]) -> Result<Option<f64>, Error> {
     if days.len() < DAYS || !swings || sum.cw * sum.cw < EXPLAINED * sum.cc * sum.ww {
         return Ok(None);
     }
-    Ok(Some((sum.cw / sum.cc).clamp(-MOST_SWING_PER_C, MOST_SWING_PER_C)))
+    let per_c = sum.cw / sum.cc;
+    Ok((per_c.abs() >= LEAST_PER_C).then(|| per_c.clamp(-MOST_SWING_PER_C, MOST_SWING_PER_C)))
 }
 
 #[cfg(test)]
