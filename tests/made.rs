@@ -5,6 +5,8 @@
 //! `tests/golden/made.txt` (`RINDWATCH_GOLDEN=write` writes it anew).
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
 
+#[path = "made/full_mark.rs"]
+mod full_mark;
 #[path = "made/grower.rs"]
 mod grower;
 #[allow(dead_code)] // a part that is scored takes what it needs

@@ -10,7 +10,8 @@ mod swing;
 
 pub use calibration::{Calibrated, CountsLine, TwoPoint, counts_line, topp, topp_permittivity};
 pub use learning::{
-    DRAINED_PER_H, Learned, MOST_CHANGE_PER_H, NEAR_HIGHEST, fall_per_h, full_mark, settled, still_draining,
+    DRAINED_PER_H, Learned, MOST_CHANGE_PER_H, MOST_RISE_PER_H, NEAR_HIGHEST, fall_per_h, full_mark, settled,
+    still_draining,
 };
 pub use profile::{Layer, probe_weights_m, profile_depletion_mm};
 pub use swing::{MOST_SWING_PER_C, Wave, swing_per_c};

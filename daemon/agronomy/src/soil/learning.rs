@@ -11,6 +11,9 @@ use crate::real::pow;
 
 /// A night that changes faster is not settled, m³/m³ an hour (judgement: 10 mm a day over 0.4 m).
 pub const MOST_CHANGE_PER_H: f64 = 0.001;
+/// A night that rises faster is not settled either, m³/m³ an hour (judgement: water is still on its way down to a
+/// probe that the soaking did not reach in full).
+pub const MOST_RISE_PER_H: f64 = 0.000_2;
 /// Draining has all but stopped, m³/m³ an hour: 2 mm a day over 0.4 m (common practice is 1 to 2 mm a day).
 pub const DRAINED_PER_H: f64 = 0.000_2;
 /// Exponent b of W = a t^-b, by which a wet soil drains (Richards, Gardner, Ogata 1956, Soil Sci. Soc. Am. Proc.
@@ -81,8 +84,8 @@ pub fn still_draining(theta: f64, fall_per_h: f64) -> Result<f64, Error> {
 /// `window`: readings of the small hours (00-05 h, when plants draw nothing) that lie 24 to 48 h after the last
 /// water. `fall_per_h`: how fast the reading fell in that night. `drawn`: what the plants have drawn since the
 /// water, m³/m³ by the water book, which is added back. The median of the window, carried on by
-/// [`still_draining`], and that. `None` with under three readings, or where the night changed by more than
-/// [`MOST_CHANGE_PER_H`] either way. `window` 0 to 1, at most 1000 readings, `fall_per_h` -1 to 1, `drawn` 0 to 0.3;
+/// [`still_draining`], and that. `None` with under three readings, or where the night fell by more than
+/// [`MOST_CHANGE_PER_H`] or rose by more than [`MOST_RISE_PER_H`]. `window` 0 to 1, at most 1000 readings, `fall_per_h` -1 to 1, `drawn` 0 to 0.3;
 /// anything else is an [`Error`].
 pub fn settled(window: &[f64], fall_per_h: f64, drawn: f64) -> Result<Option<f64>, Error> {
     within("window", window.len() as f64, 0.0, 1000.0, "at most 1000 readings")?;
@@ -91,7 +94,7 @@ pub fn settled(window: &[f64], fall_per_h: f64, drawn: f64) -> Result<Option<f64
     }
     within("fall_per_h", fall_per_h, -1.0, 1.0, "-1 to 1 m³/m³ an hour")?;
     within("drawn", drawn, 0.0, 0.3, "0 to 0.3 m³/m³")?;
-    if window.len() < READINGS || fall_per_h.abs() > MOST_CHANGE_PER_H {
+    if window.len() < READINGS || !(-MOST_RISE_PER_H..=MOST_CHANGE_PER_H).contains(&fall_per_h) {
         return Ok(None);
     }
     Ok(median(window).map(|theta| still_draining(theta, fall_per_h)).transpose()?.map(|theta| theta + drawn))
@@ -154,7 +157,7 @@ mod tests {
     fn a_night_that_still_runs_is_not_settled() {
         let window = [0.33, 0.329, 0.328];
         assert_eq!(settled(&window, 0.0012, 0.0).unwrap(), None);
-        assert_eq!(settled(&window, -0.0012, 0.0).unwrap(), None);
+        assert_eq!(settled(&window, -0.0003, 0.0).unwrap(), None, "water is still on its way");
         assert_eq!(settled(&window[..2], 0.0, 0.0).unwrap(), None);
         assert_eq!(settled(&window, 0.0001, 0.01).unwrap(), Some(0.339));
         assert!(settled(&window, f64::NAN, 0.0).is_err() && settled(&[1.2], 0.0, 0.0).is_err());
