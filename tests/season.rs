@@ -17,6 +17,8 @@ use rindwatch::settings;
 
 #[path = "season/gauge.rs"]
 mod gauge;
+#[path = "season/marks.rs"]
+mod marks;
 #[path = "support/prairie.rs"]
 mod prairie;
 #[path = "season/sensors.rs"]
