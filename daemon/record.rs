@@ -463,8 +463,12 @@ pub struct Dose {
     pub depth_mm: f64,
     /// In how many passes, with a rest between, the soil takes it.
     pub passes: u32,
-    /// Spread over this many days (fruit in its splitting time after a dry spell); 1 = all at once.
+    /// Spread over this many days, today included (fruit in its splitting time after a dry spell); 1 = all at
+    /// once.
     pub spread_days: u32,
+    /// Litres of today where it is spread: what the bed lacks and drinks meanwhile, in even parts.
+    #[serde(default)]
+    pub today_litres: Option<f64>,
     pub share_used: f64,
     pub depletion_mm: f64,
     pub depletion_sd_mm: f64,
@@ -493,6 +497,9 @@ pub enum Content {
         dry_days: Option<u32>,
         /// Hours the bed has been above the full mark, if that is the reason.
         over_full_hours: Option<f64>,
+        /// The grower's stated routine, litres each time, and what the bed lacks, if rain made it too much.
+        #[serde(default)]
+        routine_and_lack_litres: Option<(f64, f64)>,
         /// The fruit is in its splitting time.
         split_time: bool,
         /// Nobody need water before then, at hot demand.
@@ -514,6 +521,9 @@ pub enum Content {
         mark_c: f64,
         /// What the call rests on.
         sign: ColdSign,
+        /// When the air falls to the mark by the evening's curve, where the call was made at dusk.
+        #[serde(default)]
+        crosses_ms: Option<Millis>,
     },
     Gear {
         fault: Fault,

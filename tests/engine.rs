@@ -9,6 +9,8 @@
 mod book;
 #[path = "engine/days.rs"]
 mod days;
+#[path = "engine/dose.rs"]
+mod dose;
 #[path = "engine/fruit.rs"]
 mod fruit;
 #[path = "engine/gear.rs"]
@@ -19,6 +21,8 @@ mod growth;
 mod marks;
 #[path = "engine/memory.rs"]
 mod memory;
+#[path = "engine/plant.rs"]
+mod plant;
 #[path = "engine/rain.rs"]
 mod rain;
 #[path = "engine/scout.rs"]

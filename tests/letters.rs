@@ -87,6 +87,7 @@ fn water() -> Content {
         depth_mm: 9.14,
         passes: 2,
         spread_days: 1,
+        today_litres: None,
         share_used: 0.46,
         depletion_mm: 31.3,
         depletion_sd_mm: 3.1,
@@ -104,7 +105,19 @@ fn hold_water() -> Content {
         rain_mm: Some(32.0),
         dry_days: Some(4),
         over_full_hours: None,
+        routine_and_lack_litres: None,
         split_time: true,
+        until_ms: Some(NOON + 42 * HOUR),
+    }
+}
+
+fn skip() -> Content {
+    Content::HoldWater {
+        rain_mm: None,
+        dry_days: None,
+        over_full_hours: None,
+        routine_and_lack_litres: Some((40.0, 8.0)),
+        split_time: false,
         until_ms: Some(NOON + 42 * HOUR),
     }
 }
@@ -120,7 +133,13 @@ fn shade() -> Content {
 }
 
 fn cover() -> Content {
-    Content::Cover { foreseen_min_c: 2.1, sd_c: 1.8, mark_c: 3.0, sign: ColdSign::Afternoon }
+    Content::Cover {
+        foreseen_min_c: 2.1,
+        sd_c: 1.8,
+        mark_c: 3.0,
+        sign: ColdSign::Afternoon,
+        crosses_ms: None,
+    }
 }
 
 fn silent() -> Content {
@@ -188,12 +207,25 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
     };
     let mut large = task(4, water());
     if let Content::Water(Dose {
-        litres, depth_mm, passes, spread_days, drier_probe, routine_litres, ..
+        litres,
+        depth_mm,
+        passes,
+        spread_days,
+        today_litres,
+        drier_probe,
+        routine_litres,
+        ..
     }) = &mut large.content
     {
         (*litres, *depth_mm, *passes, *spread_days) = (420.0, 60.0, 4, 3);
+        *today_litres = Some(160.0);
         *drier_probe = Some("long-upper".to_owned());
         *routine_litres = Some(40.0);
+    }
+    let mut dusk = task(3, cover());
+    (dusk.urgency, dusk.by_ms) = (Urgency::Now, Some(NOON + 15 * HOUR));
+    if let Content::Cover { sign, crosses_ms, .. } = &mut dusk.content {
+        (*sign, *crosses_ms) = (ColdSign::Dusk, Some(NOON + 15 * HOUR + 2_340_000)); // 03:39
     }
     let mut blind = task(5, water());
     if let Content::Water(Dose { book_alone, .. }) = &mut blind.content {
@@ -225,8 +257,10 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
         ("water-large", with_hose(12.0), draft(15, "grower", vec![large])),
         ("water-blind", garden(), draft(16, "stand-in", vec![blind])),
         ("hold-water", garden(), draft(17, "grower", vec![task(2, hold_water())])),
+        ("hold-routine", garden(), draft(23, "grower", vec![task(2, skip())])),
         ("shade", garden(), forenoon(vec![task(3, shade())])),
         ("cover", garden(), draft(19, "grower", vec![task(3, cover())])),
+        ("cover-dusk", garden(), LetterDraft { at_ms: NOON + 11 * HOUR, ..draft(22, "grower", vec![dusk]) }),
         ("gear", garden(), draft(21, "grower", vec![tomorrow(task(3, silent()))])),
         ("bundle", with_hose(12.0), LetterDraft { person: "grower".to_owned(), ..bundle }),
         ("water-again", garden(), told(Telling::Again, 1, water(), 12)),
@@ -434,6 +468,7 @@ fn senseless_numbers_make_no_senseless_letter() {
         depth_mm: 0.0,
         passes: 0,
         spread_days: 0,
+        today_litres: None,
         share_used: 0.0,
         depletion_mm: f64::INFINITY,
         depletion_sd_mm: f64::NAN,

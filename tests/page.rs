@@ -28,6 +28,7 @@ fn bed(name: &str, title: &str, share_used: f64, cover_days: f64, cover_days_hot
         cover_days_hot: Some(cover_days_hot),
         litres_to_full: Some(share_used * 68.0 * 7.0),
         rests_on: "two probes and the water book".to_owned(),
+        ..BedView::default()
     }
 }
 

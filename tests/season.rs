@@ -29,6 +29,21 @@ use prairie::{Record, record};
 /// Summer: the days scored for heat.
 const HEAT_MONTHS: std::ops::RangeInclusive<u32> = 5..=9;
 
+impl Record {
+    /// The evening of the first night from July on with three hours at -4 °C or less.
+    fn last_evening(&self) -> NaiveDate {
+        let mut hours: BTreeMap<NaiveDate, u32> = BTreeMap::new();
+        for (time, values) in &self.rows {
+            let local = time.with_timezone(&chrono_tz::America::Chicago);
+            let evening = (local - chrono::TimeDelta::hours(12)).date_naive();
+            if values.get("air_c").is_some_and(|air_c| *air_c <= -4.0) && evening.month() >= 7 {
+                *hours.entry(evening).or_default() += 1;
+            }
+        }
+        hours.into_iter().find(|(_, hours)| *hours >= 3).expect("a frost that kills").0
+    }
+}
+
 struct Played {
     out: tempfile::TempDir,
     summary: replay::Summary,
@@ -99,8 +114,9 @@ fn a_measured_season_brings_the_right_letters() {
     let full = play(&record, "full.toml");
     let three = play(&record, "three.toml");
     let heat = |date: NaiveDate| HEAT_MONTHS.contains(&date.month());
-    // From mid-April to the end of October something tender may stand outside.
-    let cold = |date: NaiveDate| (date.month(), date.day()) >= (4, 15) && date.month() <= 10;
+    // From mid-April on something tender may stand outside, until the first night that no plant lives through.
+    let last = record.last_evening();
+    let cold = |date: NaiveDate| (date.month(), date.day()) >= (4, 15) && date <= last;
     let mut table = String::new();
     let mut scores = Vec::new();
     for (name, played) in [("every sensor", &full), ("three sensors", &three)] {

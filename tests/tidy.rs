@@ -43,8 +43,17 @@ const MAY_IMPORT: &[(&str, &str)] = &[
 ];
 
 /// Plain types of the engine that stand for `engine::survey` above: what pages and `status` show.
-const SURVEY: [&str; 7] =
-    ["Survey", "BedView", "ProbeView", "FruitView", "MatterView", "ProposalView", "Trust"];
+const SURVEY: [&str; 9] = [
+    "Survey",
+    "BedView",
+    "StageView",
+    "StepView",
+    "ProbeView",
+    "FruitView",
+    "MatterView",
+    "ProposalView",
+    "Trust",
+];
 
 /// Crates that touch the world, each with the only rooms that may name it.
 const HOMES: &[(&str, &str)] = &[

@@ -23,7 +23,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// Where figures come from. The first word of a row's source is one of these; the rest says where in it.
-const SOURCES: [(&str, &str); 28] = [
+const SOURCES: [(&str, &str); 31] = [
     (
         "fao56",
         "Allen, Pereira, Raes, Smith 1998, FAO Irrigation and Drainage Paper 56: answers of its numbered \
@@ -56,6 +56,12 @@ const SOURCES: [(&str, &str); 28] = [
     ("magarey2005", "Magarey, Sutton, Thayer 2005, Phytopathology 95:92, form from memory"),
     ("flagit", "PyPI flagit 0.3 (MIT), the quality rules of Dorigo et al. 2013"),
     ("trade", "common practice, no source: what growers know, see `worked/trade.rs`"),
+    (
+        "souza2017",
+        "Souza et al. 2017, Agrociencia (Uruguay) 21(2): C. moschata, base 12 and upper limit 35 °C",
+    ),
+    ("taylor1997", "Taylor 1997, as cited in Maynard 2007, Cucurbit crop growth and development, Purdue"),
+    ("perry1996", "Perry & Wehner 1996, HortTechnology 6(1):27, cucumber"),
     ("own", "independent code or arithmetic of this project's authors, not the crate"),
 ];
 

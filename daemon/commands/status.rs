@@ -9,7 +9,7 @@ use chrono_tz::Tz;
 
 use super::{Exit, Failure, Place};
 use crate::clock::Clock;
-use crate::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, Trust};
+use crate::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, StageView, Trust};
 use crate::local::{self, Answer, LocalError, Request, Status};
 use crate::record::Millis;
 use crate::settings::garden::Garden;
@@ -62,7 +62,14 @@ fn running(status: &Status, zone: Tz) -> String {
         }
     }
     let survey = &status.survey;
-    survey.beds.iter().for_each(|bed| line(bed_line(bed)));
+    for bed in &survey.beds {
+        line(bed_line(bed));
+        bed.stage
+            .iter()
+            .flat_map(stage_lines)
+            .chain(bed.notes.clone())
+            .for_each(|words| line(format!("  {words}")));
+    }
     survey.probes.iter().for_each(|probe| line(probe_line(probe, status.at_ms)));
     survey.fruits.iter().for_each(|fruit| line(fruit_line(fruit, status.at_ms)));
     survey.matters.iter().for_each(|matter| line(matter_line(matter, zone)));
@@ -118,6 +125,17 @@ fn bed_line(bed: &BedView) -> String {
     let parts: Vec<String> = parts.into_iter().flatten().collect();
     let words = if parts.is_empty() { "nothing known yet".to_owned() } else { parts.join(", ") };
     format!("bed {}: {words}", bed.name)
+}
+
+/// Where the plant stands, then one line a step to come.
+fn stage_lines(stage: &StageView) -> Vec<String> {
+    let mut lines = vec![format!("{}, by {}", stage.stage, stage.rests_on)];
+    lines.extend(stage.ahead.iter().map(|step| {
+        let rests_on = if step.rests_on.is_empty() { String::new() } else { format!(" ({})", step.rests_on) };
+        format!("{}: {}{rests_on}", step.what, step.when())
+    }));
+    lines.extend((!stage.coverage.is_empty()).then(|| stage.coverage.clone()));
+    lines
 }
 
 fn probe_line(probe: &ProbeView, now_ms: Millis) -> String {

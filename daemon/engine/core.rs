@@ -139,6 +139,8 @@ impl Engine {
         memory.marks.set_back(now_ms);
         memory.days.retain(|day| day.date < today);
         memory.records.retain(|date, _| *date < today);
+        memory.ended.retain(|_, ended| ended.date < today);
+        memory.warmths.values_mut().for_each(|warmth| warmth.forget_from(today));
         memory.matters.retain(|_, matter| {
             matter.since_ms <= now_ms && matter.last_told_ms().is_none_or(|told_ms| told_ms <= now_ms)
         });
@@ -179,6 +181,7 @@ impl Engine {
                     }
                 }
             }
+            // Not rain: it may lie below 0.
             _ => Fall { mm: reading.value, gap_from_ms: None },
         };
         let mut own = fall.mm;
@@ -187,10 +190,10 @@ impl Engine {
         {
             if start_ms < self.hour_ms.0 {
                 self.hours.add_guess(ix, start_ms, fall.mm * share);
-                own -= fall.mm * share;
+                own = (own - fall.mm * share).max(0.0);
             }
         }
-        let kept = self.hours.add(ix, self.hour_ms.0, reading.value, own.max(0.0), reading.at_ms);
+        let kept = self.hours.add(ix, self.hour_ms.0, reading.value, own, reading.at_ms);
         // A newcomer looks at the page a minute after the first message: its bed must not wait for a turn.
         if soil_moisture && self.memory.books.iter().any(|book| book.midnights.is_empty()) {
             self.begin_books(reading.arrived_ms);
@@ -280,6 +283,8 @@ impl Engine {
             gauges: &self.memory.gauges,
             days: &self.memory.days,
             foresee: &self.memory.foresee,
+            warmths: &self.memory.warmths,
+            ended: &self.memory.ended,
             patch: &self.patch,
             listening_ms: self.memory.listening_ms.unwrap_or(now_ms),
             now_ms,

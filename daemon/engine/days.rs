@@ -14,6 +14,7 @@ use super::calendar::{HOUR_MS, MINUTE_MS, next_day, previous_day};
 use super::core::Engine;
 use super::foresee::AirOfDay;
 use super::hours::Hours;
+use super::stage;
 use super::weather::{self, Before, Day, Range};
 
 /// A day is closed so long after its midnight: readings on the way may still come.
@@ -64,6 +65,8 @@ impl Engine {
             Err(at) => days.insert(at, day.clone()),
         }
         for at in 0..self.garden.beds.len() {
+            self.keep_warmth(at, &day);
+            self.look_for_end(at, &day);
             if let Some(record) = self.close_bed(at, &day) {
                 self.file(record, again, actions);
             }
@@ -188,6 +191,17 @@ impl Engine {
             }
         }
         means
+    }
+
+    /// Keeps the day's degree-days, planted or not: a setting out may be logged later.
+    fn keep_warmth(&mut self, at: usize, day: &Day) {
+        let Some(bed) = self.garden.beds.get(at) else { return };
+        let (from_ms, to_ms) = (self.calendar.day_start(day.date), self.calendar.day_end(day.date));
+        let probe = self.patch.air.filter(|_| day.air_guess_sd_c.is_none());
+        let degree_days = Limits::new(bed.crop.base_c, bed.crop.upper_c)
+            .ok()
+            .and_then(|limits| self.degree_days(probe, day.air, from_ms, to_ms, &limits));
+        self.memory.warmths.entry(stage::key(bed)).or_default().put(day.date, degree_days);
     }
 
     /// Degree-days from the hours; where too many are missing, by the single sine through the extremes.

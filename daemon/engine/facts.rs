@@ -54,6 +54,9 @@ pub struct Facts {
     /// Flowers and the fruits they became, by their name.
     #[serde(default)]
     flowers: BTreeMap<String, Flower>,
+    /// When a line last showed that the plant of a bed lives.
+    #[serde(default)]
+    alive: BTreeMap<String, NaiveDate>,
     /// When the core of a bed was felt to be hot.
     #[serde(default)]
     core_hot: BTreeMap<String, NaiveDate>,
@@ -68,6 +71,22 @@ pub struct Facts {
     /// When leaves were last looked under.
     #[serde(default)]
     scouted_ms: Vec<Millis>,
+}
+
+/// The bed, flower or fruit of a line that nobody writes of a dead plant.
+fn tended(entry: &Entry) -> Option<&str> {
+    match entry {
+        Entry::Flower { state: FlowerState::Lost, .. } => None,
+        Entry::Flower { flower: what, .. }
+        | Entry::Covered { what, on: true }
+        | Entry::Shaded { what, on: true }
+        | Entry::Leafed { bed: what, .. }
+        | Entry::Buried { bed: what, .. }
+        | Entry::Fed { bed: what, .. }
+        | Entry::VineWork { bed: what, .. }
+        | Entry::Planted { bed: what } => Some(what),
+        _ => None,
+    }
 }
 
 /// Life of a flower and of the fruit it became: the date of each step that was logged.
@@ -152,6 +171,11 @@ impl Facts {
         | Entry::Fruit { fruit: name, bed: Some(bed), .. } = entry
         {
             self.flowers.entry(name.clone()).or_default().bed = Some(bed.clone());
+        }
+        let lives = tended(entry).and_then(|what| self.bed_of(garden, what));
+        if let Some(bed) = lives {
+            let last = self.alive.entry(bed.name.clone()).or_insert(date);
+            *last = date.max(*last);
         }
         let on = |what: &str| self.bed_of(garden, what).map(|bed| bed.name.clone());
         match entry {
@@ -281,6 +305,14 @@ impl Facts {
             .fold(0.0, |sum, litres| sum + litres)
     }
 
+    /// On how many civil days before `date`, of the last `days`, at least `litres` were given to a bed.
+    pub fn days_given(&self, bed: &str, date: NaiveDate, days: u64, litres: f64, calendar: &Calendar) -> u32 {
+        let given_on =
+            |day: NaiveDate| self.given_litres(bed, calendar.day_start(day), calendar.day_end(day)) >= litres;
+        let before = (1..=days).filter_map(|ago| date.checked_sub_days(chrono::Days::new(ago)));
+        before.filter(|day| given_on(*day)).count() as u32
+    }
+
     /// When water was last given to a bed, up to `now_ms`: a line may name a time that has not come.
     pub fn last_given_ms(&self, bed: &str, now_ms: Millis) -> Option<Millis> {
         let of_bed = self.given.iter().filter(|given| given.bed == bed && given.at_ms <= now_ms);
@@ -357,6 +389,21 @@ impl Facts {
         let of_bed = move |flower: &Flower| flower.bed.as_deref() == Some(bed);
         let named = self.flowers.iter().map(|(name, flower)| (name.as_str(), flower));
         named.filter(move |(_, flower)| of_bed(flower))
+    }
+
+    /// When the core of a bed was last felt to be hot.
+    pub fn core_hot(&self, bed: &str) -> Option<NaiveDate> {
+        self.core_hot.get(bed).copied()
+    }
+
+    /// When a line last showed that the plant of a bed lives.
+    pub fn alive(&self, bed: &str) -> Option<NaiveDate> {
+        self.alive.get(bed).copied()
+    }
+
+    /// Somebody has measured its leaves.
+    pub fn is_leafed(&self, bed: &Bed) -> bool {
+        bed.leafed_m2.is_some() || self.leafed.get(&bed.name).is_some_and(|entries| !entries.is_empty())
     }
 
     /// The fruit is cut.

@@ -209,6 +209,7 @@ impl Engine {
                     (matters::hold_water::KEY, hold_verdict),
                     (matters::shade::KEY, matters::shade::judge(&scene, bed)),
                     (matters::cover::KEY, matters::cover::judge(&scene, bed, known(matters::cover::KEY))),
+                    (matters::plant::KEY, matters::plant::judge(&scene, bed, known(matters::plant::KEY))),
                 ]
             };
             for (key, verdict) in verdicts {

@@ -311,6 +311,7 @@ mod tests {
                 sd_c: 1.0,
                 mark_c: 3.0,
                 sign: ColdSign::Afternoon,
+                crosses_ms: None,
             }),
             step,
             hold_ms,

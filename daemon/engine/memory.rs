@@ -19,9 +19,11 @@ use super::judge::BROKER;
 use super::life::Matter;
 use super::marks::Marks;
 use super::rain::Gauge;
+use super::stage::Warmth;
 use super::telling::{Counters, MatterId};
 use super::watch::Watch;
 use super::weather::{BothWays, Day};
+use super::winter::Ended;
 
 /// Version of the saved state; another is not read.
 const STATE_VERSION: u32 = 1;
@@ -70,6 +72,12 @@ pub(super) struct Memory {
     pub both_ways: BothWays,
     pub records: BTreeMap<NaiveDate, Vec<DayRecord>>,
     pub foresee: Foresee,
+    /// Beds whose plant can no longer be alive.
+    #[serde(default)]
+    pub ended: BTreeMap<String, Ended>,
+    /// The season's warmth, by bed and crop.
+    #[serde(default)]
+    pub warmths: BTreeMap<String, Warmth>,
     #[serde(with = "pairs")]
     pub matters: BTreeMap<MatterId, Matter>,
     pub counters: Counters,
@@ -132,6 +140,8 @@ impl Memory {
             both_ways: BothWays::new(),
             records: BTreeMap::new(),
             foresee: Foresee::default(),
+            ended: BTreeMap::new(),
+            warmths: BTreeMap::new(),
             matters: BTreeMap::new(),
             counters: Counters::default(),
             broker_away: None,

@@ -23,18 +23,22 @@ mod life;
 mod marks;
 mod matters;
 mod memory;
+mod notes;
 mod people;
 mod rain;
 mod scene;
 mod sounding;
+mod stage;
 mod survey;
 mod telling;
 mod watch;
 mod weather;
+mod winter;
 
 pub use core::Engine;
 pub use fruits::FruitView;
 pub use memory::StateError;
+pub use stage::{StageView, StepView};
 pub use survey::{BedView, MatterView, ProbeView, ProposalView, Survey, Trust};
 
 use crate::record::{DayRecord, Doubt, LetterDraft, MatterChange, Millis, ProbeIx, Reading};

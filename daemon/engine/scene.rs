@@ -1,5 +1,7 @@
 //! What a matter's file may look at: the garden at one turn.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 
 use agronomy::crop::{self, StageCurve};
@@ -20,8 +22,10 @@ use super::marks::{self, Known};
 use super::people;
 use super::rain::{self, Gauge};
 use super::sounding::{self, Measured};
+use super::stage::Warmth;
 use super::watch::{Watch, weight};
 use super::weather::{Day, PatchProbes, expected_et0, shallowest};
+use super::winter::Ended;
 
 /// Days after setting out when a fruit may be about that nobody logged (set 60-70 days from seed: common
 /// practice, no source).
@@ -58,6 +62,9 @@ pub struct Estimate {
     /// Closed days in a row past the refill mark.
     pub dry_days: u32,
     /// Rain of the last 24 h, mm; `None` without a gauge and with nobody looking.
+    /// The same of a spell that ended, or was being ended, within the last two days.
+    pub spell_days: u32,
+    /// Rain of the last 24 h, mm; `None` without a gauge.
     pub rain_24h_mm: Option<f64>,
     /// Every probe has read above the full mark for so many hours, if for 24 or more.
     pub over_full_hours: Option<f64>,
@@ -95,6 +102,10 @@ pub struct Scene<'a> {
     pub days: &'a [Day],
     /// Forecasts.
     pub foresee: &'a Foresee,
+    /// Beds whose plant can no longer be alive; asked through [`Scene::ended`].
+    pub ended: &'a BTreeMap<String, Ended>,
+    /// The season's warmth, by bed and crop.
+    pub warmths: &'a BTreeMap<String, Warmth>,
     /// Probes of the patch.
     pub patch: &'a PatchProbes,
     /// Since when messages could come: the record began, the box was started, the broker came back.
@@ -192,18 +203,12 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// Basal crop coefficient of the stage curve on a date; mid-season where no setting out is known (the
+    /// Basal crop coefficient of the stage curve, at the stage the plant was found in on a date; mid-season where no setting out is known (the
     /// thirstiest guess).
     pub fn kcb(&self, bed: &Bed, date: NaiveDate) -> f64 {
-        match self.facts.planted(bed) {
-            Some(planted) => {
-                let day = (date - planted).num_days().max(0) as f64;
-                let [kcb_ini, kcb_mid, kcb_end] = bed.crop.kcb;
-                let curve = StageCurve { stage_days: bed.crop.stage_days, kcb_ini, kcb_mid, kcb_end };
-                curve.kcb(day + 1.0).unwrap_or(kcb_mid)
-            }
-            None => bed.crop.kcb[1],
-        }
+        let [kcb_ini, kcb_mid, kcb_end] = bed.crop.kcb;
+        let curve = StageCurve { stage_days: bed.crop.course.stage_days, kcb_ini, kcb_mid, kcb_end };
+        self.table_day(bed, date).map_or(kcb_mid, |day| curve.kcb(day + 1.0).unwrap_or(kcb_mid))
     }
 
     /// What the balance needs to know of a bed on a date.
@@ -287,6 +292,12 @@ impl<'a> Scene<'a> {
             rough: now.end.rough,
             dry_days: self.dry_days(bed_book, midnight),
             rain_24h_mm: self.rain_mm(self.now_ms - 24 * HOUR_MS, self.now_ms),
+            spell_days: bed_book
+                .midnights
+                .range(date - chrono::Days::new(2)..=date)
+                .map(|(_, balance)| balance.dry_days)
+                .max()
+                .unwrap_or(0),
             over_full_hours: self.over_full_hours(bed),
         })
     }

@@ -12,6 +12,7 @@ use super::fruits::{Fruit, FruitView};
 use super::life::Matter;
 use super::matters::gear;
 use super::scene::{Estimate, Scene};
+use super::stage::StageView;
 
 impl Engine {
     /// What stands at an instant, for pages and `status`.
@@ -22,7 +23,13 @@ impl Engine {
         let idle = |stand: Stand| matches!(stand, Stand::Settled | Stand::Over);
         Survey {
             at_ms: now_ms,
-            beds: beds.map(|(bed, estimate)| bed_view(&bed.name, &bed.title, estimate.as_ref())).collect(),
+            beds: beds
+                .map(|(bed, estimate)| BedView {
+                    stage: scene.stage_view(bed),
+                    notes: self.notes(&scene, bed),
+                    ..bed_view(&bed.name, &bed.title, estimate.as_ref())
+                })
+                .collect(),
             probes: (0..self.garden.probes.len()).filter_map(|ix| self.probe_view(&scene, ix)).collect(),
             fruits: self.fruit_views(&scene),
             matters: self
@@ -107,6 +114,7 @@ fn bed_view(name: &str, title: &str, estimate: Option<&Estimate>) -> BedView {
             (1, _) => "one probe and the water book".to_owned(),
             (n, _) => format!("{n} probes and the water book"),
         },
+        ..BedView::default()
     }
 }
 
@@ -154,6 +162,12 @@ pub struct BedView {
     pub litres_to_full: Option<f64>,
     /// What the figures rest on, in words ("two probes and the water book").
     pub rests_on: String,
+    /// Where the plant stands; `None` where none was set out yet.
+    #[serde(default)]
+    pub stage: Option<StageView>,
+    /// What else is worth knowing of it now, in sentences: no matter, nothing to do.
+    #[serde(default)]
+    pub notes: Vec<String>,
 }
 
 /// One probe now.

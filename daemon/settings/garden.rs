@@ -6,6 +6,7 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
+use agronomy::stage::Course;
 use chrono::{NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 
@@ -170,8 +171,6 @@ pub struct Crop {
     pub name: String,
     /// Basal crop coefficient at the start, mid-season and end (FAO-56 table 17).
     pub kcb: [f64; 3],
-    /// Days of the four stages from setting out: initial, development, mid, late.
-    pub stage_days: [f64; 4],
     /// Greatest plant height, m.
     pub height_m: f64,
     /// Share of held water the crop draws without stress at 5 mm/day (FAO-56 table 22).
@@ -182,6 +181,10 @@ pub struct Crop {
     pub upper_c: f64,
     /// Days after pollination when uneven water splits the fruit: from; until cutting.
     pub split_from_days: u32,
+    /// How it goes through its season: stage days, degree-day requirements.
+    pub course: Course,
+    /// Soil from which it may be set out, °C at about 10 cm at dawn.
+    pub plant_soil_c: f64,
 }
 
 /// Rain forms.

@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 
+use agronomy::stage::{Course, Requirement};
 use serde::Deserialize;
 
 use super::document::nearest;
@@ -59,6 +60,20 @@ struct CropFile {
     base_c: Figure<f64>,
     upper_c: Figure<f64>,
     split_from_days: Figure<u32>,
+    warm_day: Figure<f64>,
+    seedling: Figure<f64>,
+    male_flower: Option<Figure<[f64; 2]>>,
+    female_flower: Option<Figure<[f64; 2]>>,
+    bud_to_open: Option<Figure<[f64; 2]>>,
+    harvest_days: Option<Figure<[f64; 2]>>,
+    plant_soil_c: Figure<f64>,
+}
+
+/// An amount and its spread, where the profile has them.
+fn requirement(figure: Option<Figure<[f64; 2]>>, key: &str) -> Result<Option<Requirement>, ProfileError> {
+    let Some(figure) = figure else { return Ok(None) };
+    let [amount, sd] = figure.sourced(key)?;
+    Requirement::new(amount, sd).map(Some).map_err(|error| ProfileError(format!("{key}: {error}")))
 }
 
 /// Reads a crop profile. Fails on unknown keys, missing figures, and figures without source.
@@ -67,12 +82,21 @@ pub fn parse_crop(name: &str, text: &str) -> Result<Crop, ProfileError> {
     Ok(Crop {
         name: name.to_owned(),
         kcb: file.kcb.sourced("kcb")?,
-        stage_days: file.stage_days.sourced("stage-days")?,
         height_m: file.height_m.sourced("height-m")?,
         depletion_share: file.depletion_share.sourced("depletion-share")?,
         base_c: file.base_c.sourced("base-c")?,
         upper_c: file.upper_c.sourced("upper-c")?,
         split_from_days: file.split_from_days.sourced("split-from-days")?,
+        course: Course {
+            stage_days: file.stage_days.sourced("stage-days")?,
+            warm_day: file.warm_day.sourced("warm-day")?,
+            seedling: file.seedling.sourced("seedling")?,
+            male_flower: requirement(file.male_flower, "male-flower")?,
+            female_flower: requirement(file.female_flower, "female-flower")?,
+            bud_to_open: requirement(file.bud_to_open, "bud-to-open")?,
+            harvest_days: requirement(file.harvest_days, "harvest-days")?,
+        },
+        plant_soil_c: file.plant_soil_c.sourced("plant-soil-c")?,
     })
 }
 

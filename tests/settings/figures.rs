@@ -88,6 +88,14 @@ fn a_profile_without_source_is_refused() {
     let end = start + text[start..].find('\n').unwrap();
     let empty = format!("{}source = \" \"{}", &text[..start], &text[end..]);
     assert_eq!(profiles::parse_crop(name, &empty).unwrap_err().to_string(), "kcb names no source");
+    // So are the requirements that a crop may do without.
+    let (head, flower) = text.split_once("[female-flower]").unwrap();
+    let bare = format!("{head}[female-flower]{}", flower.replacen("source = ", "source = \"\" # ", 1));
+    assert_eq!(profiles::parse_crop(name, &bare).unwrap_err().to_string(), "female-flower names no source");
+    let wrong = text.replace("value = [690.0, 90.0]", "value = [690.0, -1.0]");
+    assert!(
+        profiles::parse_crop(name, &wrong).unwrap_err().to_string().starts_with("female-flower: sd = -1")
+    );
     let soil = "[mud]\nwilt = 0.1\nfull = 0.2\nsaturation = 0.5\nintake-mm-h = 9.0\n";
     assert_eq!(profiles::parse_soils(soil).unwrap_err().to_string(), "mud names no source");
 }

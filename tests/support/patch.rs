@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use agronomy::stage::Course;
 use chrono::NaiveTime;
 use rindwatch::quantities::Quantity;
 use rindwatch::settings::garden::*;
@@ -90,12 +91,21 @@ fn bed(name: &str) -> Bed {
         crop: Crop {
             name: "giant-pumpkin".to_owned(),
             kcb: [0.15, 0.95, 0.7],
-            stage_days: [25.0, 35.0, 35.0, 25.0],
             height_m: 0.4,
             depletion_share: 0.35,
             base_c: 10.0,
             upper_c: 32.0,
             split_from_days: 15,
+            course: Course {
+                stage_days: [25.0, 35.0, 35.0, 25.0],
+                warm_day: 11.0,
+                seedling: 200.0,
+                male_flower: None,
+                female_flower: None,
+                bud_to_open: None,
+                harvest_days: None,
+            },
+            plant_soil_c: 18.0,
         },
         planted: None,
         pollinated: None,

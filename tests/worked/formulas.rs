@@ -2,6 +2,7 @@
 
 use agronomy::degree_days::{self, Cutoff, Limits};
 use agronomy::frost::{FrostFit, Night, NightCurve};
+use agronomy::stage::{self, Clock, Course, Requirement, Seen};
 use agronomy::water::{self, Marks};
 use agronomy::{air, crop, evapotranspiration as et, soil, sun};
 
@@ -41,6 +42,7 @@ pub fn evaluate(function: &str, row: &Inputs<'_>) -> Result<f64, String> {
         of_season,
         of_soil,
         of_degrees,
+        of_stage,
         of_frost,
         of_rain,
         of_leaves,
@@ -360,6 +362,10 @@ fn of_degrees(function: &str, row: &Inputs<'_>) -> Answer {
         let hours = row.word("what")? == "hours";
         return Ok(Some(if hours { above.hours } else { above.degree_hours }));
     }
+    if function == "folded_maximum" {
+        let (limits, max_c) = (Limits::new(n("lower_c")?, n("upper_c")?), n("max_c")?);
+        return known(limits.and_then(|limits| degree_days::folded_maximum(max_c, &limits)));
+    }
     if !["mean", "clipped_mean", "capped_mean", "single_sine", "single_triangle", "hourly_day"]
         .contains(&function)
     {
@@ -377,6 +383,45 @@ fn of_degrees(function: &str, row: &Inputs<'_>) -> Answer {
         "capped_mean" => degree_days::capped_mean(min_c, max_c, &limits),
         "single_sine" => degree_days::single_sine(min_c, max_c, &limits, cutoff(row)?),
         _ => degree_days::single_triangle(min_c, max_c, &limits, cutoff(row)?),
+    })
+}
+
+fn of_stage(function: &str, row: &Inputs<'_>) -> Answer {
+    let n = |name| row.number(name);
+    if ["early_days", "likely_days", "late_days"].contains(&function) {
+        let a_day = n("a_day")?;
+        let coming = stage::coming(n("missing")?, n("sd")?, |_| a_day).map_err(|error| error.to_string())?;
+        return Ok(match function {
+            "early_days" => coming.early,
+            "likely_days" => coming.likely,
+            _ => coming.late,
+        });
+    }
+    let learned = || {
+        let seen = vec![n("seen")?; n("n")? as usize];
+        let prior = Requirement::new(n("prior")?, n("prior_sd")?).map_err(|error| error.to_string())?;
+        stage::learned(&prior, &seen).map_err(|error| error.to_string())
+    };
+    known(match function {
+        "litres_to_give" => water::litres_to_give(n("depth_mm")?, n("area_m2")?, n("arriving")?),
+        "minutes" => water::minutes(n("litres")?, n("l_min")?),
+        "fahrenheit_days" => stage::from_fahrenheit_days(n("degree_days_f")?),
+        "learned_amount" => Ok(learned()?.amount),
+        "learned_sd" => Ok(learned()?.sd),
+        "table_day" => {
+            let course = Course {
+                stage_days: [20.0, 30.0, 30.0, 20.0],
+                warm_day: n("warm_day")?,
+                seedling: 0.0,
+                male_flower: None,
+                female_flower: None,
+                bud_to_open: None,
+                harvest_days: None,
+            };
+            let clock = Clock { degree_days: n("warmth")?, ..Clock::default() };
+            stage::table_day(&course, &clock, &Seen::default())
+        }
+        _ => return Ok(None),
     })
 }
 

@@ -64,6 +64,15 @@ pub fn capped_mean(min_c: f64, max_c: f64, limits: &Limits) -> Result<f64, Error
     Ok(((low + high.min(limits.upper_c)) / 2.0 - limits.lower_c).max(0.0))
 }
 
+/// Degree-days of the day's maximum alone, folded back at the upper limit: `max(0, min(Tx, 2U - Tx) - L)`
+/// (Perry & Wehner 1996, HortTechnology 6(1):27, cucumber harvest, there with 60 and 90 °F).
+///
+/// `max_c` -60 to 60. Not to be summed with any other: it leaves the night out.
+pub fn folded_maximum(max_c: f64, limits: &Limits) -> Result<f64, Error> {
+    let max_c = crate::error::air("air_max_c", max_c)?;
+    Ok((max_c.min(2.0 * limits.upper_c - max_c) - limits.lower_c).max(0.0))
+}
+
 /// Degree-days by a sine through the day's extremes (Baskerville & Emin 1969, Ecology 50:514), in closed form.
 ///
 /// A level day (`min_c` = `max_c`) is counted as it stands. Some codes clip the maximum before fitting the

@@ -107,12 +107,14 @@ fn line(points: impl Iterator<Item = (f64, f64)> + Clone) -> Result<Line, Error>
 /// The course of a clear, calm night: `T0 + b √(i - 2)`, i hours after sunset, b = `(Tn - T0) / √(n - 2)` so
 /// that the minimum falls on sunrise, n hours after sunset (same book, chapter 5).
 ///
-/// Once the air is down to its dewpoint it cools slower than this (common practice, no source).
+/// Once the air is down to its dewpoint it cools slower than this: [`NightCurve::with_dewpoint`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct NightCurve {
     evening_c: f64,
     min_c: f64,
     night_h: f64,
+    /// The air falls no further.
+    floor_c: Option<f64>,
 }
 
 impl NightCurve {
@@ -123,7 +125,42 @@ impl NightCurve {
         air("min_c", min_c)?;
         within("min_c", min_c, -60.0, evening_c, "at most the evening's temperature")?;
         within("night_h", night_h, 2.5, 24.0, "2.5 to 24 h")?;
-        Ok(Self { evening_c, min_c, night_h })
+        Ok(Self { evening_c, min_c, night_h, floor_c: None })
+    }
+
+    /// The same curve held at the dewpoint, as long as that lies above 0 °C: dew that forms gives its heat to
+    /// the air (common practice, from memory). A dewpoint of 0 °C or less holds nothing: frost is black then.
+    ///
+    /// `dewpoint_c` -60 to 60; one above the evening's air counts as the evening's air.
+    pub fn with_dewpoint(self, dewpoint_c: f64) -> Result<Self, Error> {
+        let dewpoint_c = air("dewpoint_c", dewpoint_c)?.min(self.evening_c);
+        Ok(Self { floor_c: (dewpoint_c > 0.0).then_some(dewpoint_c), ..self })
+    }
+
+    /// The same curve with b refitted to what the air has done since: least squares of the fall on √(i - 2),
+    /// through the evening's temperature, `b = Σ √(i-2) (T - T0) / Σ (i-2)` (the book has b follow the
+    /// night's own readings; the form is ours).
+    ///
+    /// `readings` as hours after sunset, above 2 to the night's length, and °C; at least one. A night that has
+    /// warmed since gives a level curve.
+    pub fn refitted(self, readings: &[(f64, f64)]) -> Result<Self, Error> {
+        within("readings", readings.len() as f64, 1.0, 1e6, "at least one reading after the second hour")?;
+        let (mut roots, mut falls) = (0.0, 0.0);
+        for (hours, air_c) in readings {
+            let after =
+                within("hours", *hours, 2.01, self.night_h, "after the second hour, to sunrise")? - 2.0;
+            roots += after;
+            falls += sqrt(after) * (air("air_c", *air_c)? - self.evening_c);
+        }
+        let slope = (falls / roots).min(0.0);
+        let min_c = within(
+            "min_c",
+            self.evening_c + slope * sqrt(self.night_h - 2.0),
+            -60.0,
+            60.0,
+            "a night's minimum from -60 to 60 °C",
+        )?;
+        Ok(Self { min_c, ..self })
     }
 
     fn slope(&self) -> f64 {
@@ -134,17 +171,19 @@ impl NightCurve {
     /// nothing of the first two hours.
     pub fn at_c(&self, hours: f64) -> Result<f64, Error> {
         within("hours", hours, 2.0, self.night_h, "2 h to sunrise")?;
-        Ok(self.evening_c + self.slope() * sqrt(hours - 2.0))
+        let bare_c = self.evening_c + self.slope() * sqrt(hours - 2.0);
+        Ok(self.floor_c.map_or(bare_c, |floor_c| bare_c.max(floor_c)))
     }
 
     /// Hours after sunset at which the air falls to `mark_c`: `2 + ((mark - T0) / b)²`. 2 if it is there
-    /// already, `None` if the night stays above. `mark_c` -60 to 60 °C, else an [`Error`].
+    /// already, `None` if the night stays above, or its dew holds it there. `mark_c` -60 to 60 °C, else an
+    /// [`Error`].
     pub fn crossing_h(&self, mark_c: f64) -> Result<Option<f64>, Error> {
         air("mark_c", mark_c)?;
         if mark_c >= self.evening_c {
             return Ok(Some(2.0));
         }
-        if mark_c < self.min_c {
+        if mark_c < self.min_c || self.floor_c.is_some_and(|floor_c| mark_c < floor_c) {
             return Ok(None);
         }
         // The minimum lies below the evening here, so the slope is not 0.
@@ -178,6 +217,25 @@ mod tests {
         assert_eq!(FrostFit::new(&nights(None)[..9]).unwrap_err().what, "nights");
         let alike = [Night { evening_c: 3.0, dewpoint_c: None, min_c: -1.0 }; 12];
         assert_eq!(FrostFit::new(&alike).unwrap_err().what, "spread");
+    }
+
+    #[test]
+    fn readings_of_the_night_bend_the_curve_and_dew_holds_it() {
+        let curve = NightCurve::new(8.0, 1.0, 14.25).unwrap(); // b = -2
+        // Readings of the curve itself change nothing.
+        let same = curve.refitted(&[(3.0, 6.0), (6.0, 4.0)]).unwrap();
+        assert!((same.at_c(11.0).unwrap() - 2.0).abs() < 1e-12);
+        // Twice the fall: b = -4, 0 °C after four hours more.
+        let colder = curve.refitted(&[(3.0, 4.0), (6.0, 0.0)]).unwrap();
+        assert!((colder.crossing_h(0.0).unwrap().unwrap() - 6.0).abs() < 1e-12);
+        // Clouds: it has warmed, and stays level.
+        assert_eq!(curve.refitted(&[(4.0, 9.0)]).unwrap().at_c(14.0), Ok(8.0));
+        assert!(curve.refitted(&[]).is_err() && curve.refitted(&[(2.0, 8.0)]).is_err());
+        let dewy = curve.with_dewpoint(4.0).unwrap();
+        assert_eq!((dewy.at_c(14.0), dewy.crossing_h(3.0)), (Ok(4.0), Ok(None)));
+        assert!(dewy.crossing_h(5.0).unwrap().is_some());
+        let dry = curve.with_dewpoint(-2.0).unwrap();
+        assert!(dry.at_c(14.25).unwrap() < 1.1 && dry.crossing_h(3.0).unwrap().is_some());
     }
 
     #[test]

@@ -87,6 +87,7 @@ pub mod rain;
 pub mod sickness;
 pub mod soil;
 pub mod soil_air;
+pub mod stage;
 pub mod sun;
 pub mod water;
 

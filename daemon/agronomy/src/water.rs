@@ -296,6 +296,24 @@ pub fn litres_to_full(depletion_mm: f64, rooted_m2: f64) -> Result<f64, Error> {
     Ok(depletion_mm.max(0.0) * rooted_m2)
 }
 
+/// Litres to give so that a depth arrives: `depth × area / arriving`; 1 mm on 1 m² is 1 L.
+///
+/// `arriving` is the share of what is given that reaches the roots, 0.1 to 1 (from memory: 0.85 to 0.95 by drip,
+/// 0.6 to 0.8 by basin); `depth_mm` 0 to 2,000, `area_m2` 0.01 to 100,000.
+pub fn litres_to_give(depth_mm: f64, area_m2: f64, arriving: f64) -> Result<f64, Error> {
+    within("depth_mm", depth_mm, 0.0, 2000.0, "0 to 2000 mm")?;
+    within("area_m2", area_m2, 0.01, 1e5, "0.01 to 100000 m²")?;
+    Ok(depth_mm * area_m2 / within("arriving", arriving, 0.1, 1.0, "0.1 to 1")?)
+}
+
+/// Minutes that outlets of `l_min` litres a minute in all run for `litres`: a hose, or emitters together.
+///
+/// `litres` 0 to 1e6, `l_min` 0.01 to 1,000.
+pub fn minutes(litres: f64, l_min: f64) -> Result<f64, Error> {
+    Ok(within("litres", litres, 0.0, 1e6, "0 to 1000000 L")?
+        / within("l_min", l_min, 0.01, 1000.0, "0.01 to 1000 L/min")?)
+}
+
 /// In how many passes `depth_mm` should be given so that none runs off: each at most what the soil takes
 /// in `pass_h` hours at `intake_mm_h` (its saturated conductivity, see [`crate::soil`]).
 ///

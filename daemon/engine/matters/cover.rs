@@ -3,9 +3,11 @@
 //! Rule: told at 16:00 if foreseen minimum − 1.5 standard deviations of its own past error reaches the mark
 //! (3 °C: leaves run below the air on still clear nights). Two hours after sunset the two-step fit of the FAO
 //! frost manual (Snyder & de Melo-Abreu 2005, ch. 5) over this garden's calm nights may only raise the call;
-//! so may the air reading itself at the mark with nobody told. Both break the quiet hours.
+//! so may the air reading itself at the mark with nobody told. Both break the quiet hours. The letter of dusk names
+//! the hour at which the same book's night curve comes to the mark. A plant that can no longer be alive
+//! (`winter.rs`) is not covered.
 
-use agronomy::frost::{FrostFit, Night};
+use agronomy::frost::{FrostFit, Night, NightCurve};
 
 use crate::record::{ColdSign, Content, MatterKey, Millis, Urgency};
 use crate::settings::garden::Bed;
@@ -30,6 +32,7 @@ struct Call {
     min_c: f64,
     sd_c: f64,
     sign: ColdSign,
+    crosses_ms: Option<Millis>,
     why: String,
 }
 
@@ -38,6 +41,9 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
     let date = scene.date();
     if !scene.facts.is_growing(bed, date) {
         return quiet("nothing stands in the bed");
+    }
+    if let Some(ended) = scene.ended(bed) {
+        return quiet(&format!("no plant lives any more: {}", ended.why));
     }
     let Some(person) = scene.asked() else { return Verdict::Unknown };
     let evening = if scene.now_ms >= scene.calendar.at(date, clock(AFTERNOON)) {
@@ -77,6 +83,7 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
             sd_c: call.sd_c,
             mark_c: bed.cover_c,
             sign: call.sign,
+            crosses_ms: call.crosses_ms,
         }),
         // Whoever was told in the afternoon is not woken to hear it again.
         step: 0,
@@ -92,7 +99,7 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
     if let Some(night) = night.filter(|night| night.foreseen().calls_for_cover(bed.cover_c)) {
         let (min_c, sd_c) = (night.value_c, night.sd_c);
         let why = format!("{min_c:.1} ± {sd_c:.1} °C foreseen, cover mark {:.0} °C", bed.cover_c);
-        return Some(Call { min_c, sd_c, sign: ColdSign::Afternoon, why });
+        return Some(Call { min_c, sd_c, sign: ColdSign::Afternoon, crosses_ms: None, why });
     }
     if matter.is_told() {
         return None;
@@ -103,13 +110,29 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
         let fitted = two_step(nights, air_c, dew_c).filter(|(min_c, sd_c)| min_c - sd_c <= bed.cover_c);
         if let Some((min_c, sd_c)) = fitted {
             let why = format!("{air_c:.1} °C two hours after sunset: {min_c:.1} ± {sd_c:.1} °C by dawn");
-            return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, why });
+            let crosses_ms = crossing(scene, evening, (air_c, dew_c, min_c), bed.cover_c);
+            return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, crosses_ms, why });
         }
     }
     let air_c =
         scene.patch.air.and_then(|probe| scene.value_now(probe)).filter(|air_c| *air_c <= bed.cover_c)?;
     let why = format!("the air reads {air_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
-    Some(Call { min_c: air_c, sd_c: FIT_SD_C.0, sign: ColdSign::Air, why })
+    Some(Call { min_c: air_c, sd_c: FIT_SD_C.0, sign: ColdSign::Air, crosses_ms: None, why })
+}
+
+/// When the air falls to the mark by the night curve of the frost manual, held by the dew.
+fn crossing(
+    scene: &Scene<'_>,
+    evening: chrono::NaiveDate,
+    (air_c, dew_c, min_c): (f64, Option<f64>, f64),
+    mark_c: f64,
+) -> Option<Millis> {
+    let sunset = scene.sunset(evening);
+    let night_h = (scene.sunrise_after(evening) - sunset) as f64 / HOUR_MS as f64;
+    let curve = NightCurve::new(air_c, min_c.min(air_c), night_h).ok()?;
+    let curve = dew_c.map_or(Some(curve), |dew_c| curve.with_dewpoint(dew_c).ok())?;
+    let hours = curve.crossing_h(mark_c).ok().flatten()?;
+    Some(sunset + (hours * HOUR_MS as f64) as Millis).filter(|at_ms| *at_ms > scene.now_ms)
 }
 
 /// The two-step fit over the garden's calm nights, with the spread of its own errors.

@@ -7,6 +7,7 @@ pub mod cover;
 pub mod gear;
 pub mod growth;
 pub mod hold_water;
+pub mod plant;
 pub mod scout;
 pub mod shade;
 pub mod water;

@@ -3,7 +3,8 @@
 //! Rule: a letter when, at hot demand, the refill mark will be passed before the next working window ends,
 //! or the stress mark before the one after it begins. The dose leads to the full mark and never beyond; in
 //! the fruit's splitting time after three dry days it is spread over days. Marks: FAO-56 ch. 8; the refill
-//! share and the windows are the project's judgement.
+//! share and the windows are the project's judgement. A dose is spread in even parts, what the plant drinks
+//! meanwhile included; the parts are a day apart, and each is a letter's own task.
 
 use crate::record::{Content, Dose, MatterKey, Millis, Stand, Urgency};
 use crate::settings::garden::Bed;
@@ -26,6 +27,19 @@ const STAYS_DUE_SHARE: f64 = 0.95;
 const STEP_LEFT_SHARE: f64 = 0.85;
 /// Dry days after which a dose is spread while the fruit may split.
 const SPREAD_AFTER_DAYS: u32 = 3;
+/// A dose deeper than this is spread over three days, a smaller one over two, mm (judgement).
+const THREE_DAYS_MM: f64 = 15.0;
+/// Parts of a spread dose stand so far apart.
+const NEXT_PART_MS: Millis = 18 * HOUR_MS;
+/// Water of a day counts as a part of the spread from this share of what the bed lacks; less than that does not
+/// begin to fill it.
+const PART_SHARE: f64 = 0.25;
+/// Parts of a spread at most.
+const MOST_PARTS: u32 = 3;
+/// A spread goes on down to this share of the refill mark.
+const GOES_ON_SHARE: f64 = 0.5;
+/// So much of today's part counts as the part given.
+const PART_GIVEN_SHARE: f64 = 0.5;
 /// One pass is what the soil takes in half an hour.
 const PASS_H: f64 = 0.5;
 
@@ -58,7 +72,12 @@ pub fn judge(
     let marks = &estimate.marks;
     let stays = matter.is_told() || matter.stand == Stand::Building;
     let lean = if stays { STAYS_DUE_SHARE } else { 1.0 };
-    let due = hot(window.to_ms) >= lean * marks.refill_mm || hot(next.from_ms) >= lean * marks.raw_mm;
+    let start_mm = scene.carried(estimate, estimate.use_mm, window.from_ms.max(scene.now_ms));
+    let (spread_days, begun) = spread(scene, bed, estimate, start_mm);
+    // A spread that has begun is brought to its end, though its first parts have lifted the bed off its marks.
+    let goes_on = begun && hot(window.to_ms) >= GOES_ON_SHARE * marks.refill_mm;
+    let due =
+        goes_on || hot(window.to_ms) >= lean * marks.refill_mm || hot(next.from_ms) >= lean * marks.raw_mm;
     let told_for_now = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms);
     if held || !due {
         // While the window it was told for is open, it takes more than a little rain to call the work off;
@@ -80,10 +99,22 @@ pub fn judge(
         }
         return quiet(&why, rained);
     }
-    let start_mm = scene.carried(estimate, estimate.use_mm, window.from_ms.max(scene.now_ms));
     let litres = start_mm * estimate.rooted_m2;
+    // Even parts: the plant drinks on while the bed is filled.
+    let meanwhile_mm = estimate.use_mm * f64::from(spread_days - 1);
+    let today_mm = ((start_mm + meanwhile_mm) / f64::from(spread_days)).min(start_mm);
+    let today_litres = today_mm * estimate.rooted_m2;
+    let part_ms = window.from_ms.max(scene.now_ms) - NEXT_PART_MS;
+    let part_given =
+        scene.facts.given_litres(&bed.name, part_ms, scene.now_ms + 1) >= PART_GIVEN_SHARE * today_litres;
+    if estimate.spell_days >= SPREAD_AFTER_DAYS
+        && scene.split_time(bed)
+        && part_given
+        && estimate.depletion_mm < marks.raw_mm
+    {
+        return quiet("a part of the dose was given; the next tomorrow", false);
+    }
     let to_stress = scene.passes(estimate, estimate.use_hot_mm, marks.raw_mm);
-    let spread = scene.split_time(bed) && estimate.dry_days >= SPREAD_AFTER_DAYS;
     Verdict::Claim(Box::new(Claim {
         why: format!(
             "{:.1} mm used, refill mark {:.1}, stress mark {:.1}; at hot demand {:.1} mm by the end of the next window",
@@ -94,12 +125,13 @@ pub fn judge(
         ),
         urgency: Urgency::Today,
         by_ms: Some(window.to_ms),
-        litres: Some(litres),
+        litres: Some(today_litres),
         content: Some(Content::Water(Dose {
             litres,
             depth_mm: start_mm,
             passes: agronomy::water::passes(start_mm, bed.intake_mm_h, PASS_H).unwrap_or(1).max(1),
-            spread_days: if spread { if start_mm > 15.0 { 3 } else { 2 } } else { 1 },
+            spread_days,
+            today_litres: (spread_days > 1).then_some(today_litres),
             share_used: estimate.share_used(),
             depletion_mm: estimate.depletion_mm,
             depletion_sd_mm: estimate.sd_mm,
@@ -117,6 +149,18 @@ pub fn judge(
         repeat_after_ms: if told_for_now { Millis::MAX / 4 } else { 0 },
         person: person.name.clone(),
     }))
+}
+
+/// Over how many days the dose is spread, those left of a spread that has begun; and whether one has begun and
+/// is not at its end.
+fn spread(scene: &Scene<'_>, bed: &Bed, estimate: &Estimate, start_mm: f64) -> (u32, bool) {
+    if !scene.split_time(bed) || estimate.spell_days < SPREAD_AFTER_DAYS {
+        return (1, false);
+    }
+    let part_litres = PART_SHARE * start_mm * estimate.rooted_m2;
+    let given = scene.facts.days_given(&bed.name, scene.date(), 2, part_litres, scene.calendar);
+    let all: u32 = if start_mm > THREE_DAYS_MM { 3 } else { 2 };
+    (all.saturating_sub(given).max(1), (1..MOST_PARTS).contains(&given))
 }
 
 /// Grows past the stress mark, and again halfway from there to the wilt mark. A step that was told is left

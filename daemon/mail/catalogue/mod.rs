@@ -10,7 +10,7 @@ mod water;
 mod weather;
 
 use crate::mail::amounts;
-use crate::record::{Content, Dose, Fault, MatterKey, Millis, Task, Telling, Urgency};
+use crate::record::{Content, Fault, MatterKey, Millis, Task, Telling, Urgency};
 use crate::settings::garden::{Garden, Person, Role, Units};
 
 pub use care::{Care, not_yet_said, words as care_words};
@@ -148,9 +148,7 @@ fn withdrawn(task: &Task, voice: &Voice) -> Words {
 /// The litres a task asks for today; 0 where it asks for none.
 pub fn litres_today(task: &Task) -> f64 {
     match task.content {
-        Content::Water(Dose { litres, spread_days, .. }) if task.telling != Telling::Withdrawn => {
-            litres / f64::from(spread_days.max(1))
-        }
+        Content::Water(ref dose) if task.telling != Telling::Withdrawn => water::today_l(dose),
         _ => 0.0,
     }
 }

@@ -22,8 +22,8 @@ fn days(dose: &Dose) -> u32 {
 }
 
 /// Litres of today.
-fn today_l(dose: &Dose) -> f64 {
-    dose.litres / f64::from(days(dose))
+pub fn today_l(dose: &Dose) -> f64 {
+    dose.today_litres.unwrap_or(dose.litres / f64::from(days(dose)))
 }
 
 /// All the water the bed holds, mm; from share used and depletion.
@@ -86,7 +86,7 @@ fn head(dose: &Dose, task: &Task, voice: &Voice) -> String {
         _ => cans,
     };
     if days(dose) > 1 {
-        let all = amounts::litres(dose.litres, voice.units());
+        let all = amounts::litres(today_l(dose) * f64::from(days(dose)), voice.units());
         format!("{today} today, {carried}, {before}; {all} in all over {} days", days(dose))
     } else {
         format!("{today}, {carried}, {before}")
@@ -98,13 +98,23 @@ fn how(dose: &Dose, voice: &Voice) -> Vec<String> {
     let units = voice.units();
     let mut how = Vec::new();
     let all = amounts::litres(dose.litres, units);
-    how.push(voice.pick(
+    how.push(if days(dose) > 1 {
+        let today = amounts::litres(today_l(dose), units);
+        voice.pick(
+            format!(
+                "The bed lacks {all} ({} over the rooted bed) and drinks on meanwhile: {today} a day brings it to \
+                 the full mark, not beyond.",
+                amounts::depth(dose.depth_mm, units)
+            ),
+            format!("{today} a day fills the bed; more than that at once does harm."),
+        )
+    } else { voice.pick(
         format!(
             "{all} is {} over the rooted bed: to the full mark, not beyond.",
             amounts::depth(dose.depth_mm, units)
         ),
         format!("{all} fills the bed; more than that does harm."),
-    ));
+    )});
     if let Some(l_min) = vessels.hose_l_min {
         how.push(format!("By hose: {}.", amounts::hose(today_l(dose), l_min)));
     }
@@ -253,15 +263,28 @@ pub fn now_stands(task: &Task, voice: &Voice) -> Vec<String> {
 }
 
 pub fn hold_water(task: &Task, voice: &Voice) -> Words {
-    let Content::HoldWater { rain_mm, dry_days, over_full_hours, split_time, until_ms } = task.content else {
+    let Content::HoldWater {
+        rain_mm,
+        dry_days,
+        over_full_hours,
+        routine_and_lack_litres: routine,
+        split_time,
+        until_ms,
+    } = task.content
+    else {
         return Words::default();
     };
+    let usual = routine.map(|(litres, _)| amounts::litres(litres, voice.units()));
     let head = match until_ms {
+        Some(until_ms) if until_ms > voice.now_ms && usual.is_some() => {
+            let usual = usual.unwrap_or_default();
+            format!("skip the usual {usual}; no water before {}", voice.moment(until_ms))
+        }
         Some(until_ms) if until_ms > voice.now_ms => format!("no water before {}", voice.moment(until_ms)),
         _ => "no water until you hear more".to_owned(),
     };
     let mut how = vec!["Leave can and hose alone, and turn off a drip or timer that runs.".to_owned()];
-    if voice.is_grower() {
+    if voice.is_grower() && routine.is_none() {
         how.push("See that water can drain off the bed.".to_owned());
     }
     if split_time {
@@ -275,6 +298,12 @@ pub fn hold_water(task: &Task, voice: &Voice) -> Words {
             _ => String::new(),
         };
         why.push(format!("{rain} of rain in 24 hours{after}."));
+    }
+    if let Some((usual_l, lack_l)) = routine {
+        let (usual, lack) = (amounts::litres(usual_l, voice.units()), amounts::litres(lack_l, voice.units()));
+        why.push(format!(
+            "It has rained: the bed lacks {lack} to its full mark, and the usual {usual} would run through."
+        ));
     }
     if let Some(hours) = over_full_hours {
         let since = amounts::hours(hours);

@@ -1,7 +1,7 @@
 //! Words for shade by day and cover by night.
 
 use crate::mail::amounts;
-use crate::record::{ColdSign, Content, Task};
+use crate::record::{ColdSign, Content, Millis, Task};
 
 use super::{Care, Voice, Words};
 
@@ -56,12 +56,19 @@ pub fn shade_stands(task: &Task, voice: &Voice) -> Vec<String> {
 }
 
 pub fn cover(task: &Task, voice: &Voice) -> Words {
-    let Content::Cover { sign, .. } = task.content else { return Words::default() };
+    let Content::Cover { sign, mark_c, crosses_ms, .. } = task.content else { return Words::default() };
     let head = format!("cover plant and fruit {}", voice.before(task));
     let mut why = cover_stands(task, voice);
     why.push("On a clear still night leaves get colder than the air.".to_owned());
     if sign == ColdSign::Dusk {
         why.push("The evening is colder than the afternoon let foresee.".to_owned());
+    }
+    if let Some(crosses_ms) = crosses_ms {
+        why.push(format!(
+            "By the evening's curve the air falls to {} about {}.",
+            amounts::temperature(mark_c, voice.units()),
+            voice.moment(to_ten_minutes(crosses_ms))
+        ));
     }
     let when = if sign == ColdSign::Afternoon { "while it is light" } else { "now" };
     Words {
@@ -78,9 +85,15 @@ pub fn cover(task: &Task, voice: &Voice) -> Words {
     }
 }
 
+/// A curve knows no minutes.
+fn to_ten_minutes(at_ms: Millis) -> Millis {
+    const TEN_MINUTES_MS: Millis = 600_000;
+    (at_ms + TEN_MINUTES_MS / 2).div_euclid(TEN_MINUTES_MS) * TEN_MINUTES_MS
+}
+
 /// The night's foreseen minimum, or the air as it reads, against the mark.
 pub fn cover_stands(task: &Task, voice: &Voice) -> Vec<String> {
-    let Content::Cover { foreseen_min_c, sd_c, mark_c, sign } = task.content else { return Vec::new() };
+    let Content::Cover { foreseen_min_c, sd_c, mark_c, sign, .. } = task.content else { return Vec::new() };
     let units = voice.units();
     if sign == ColdSign::Air {
         return vec![format!(

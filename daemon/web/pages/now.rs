@@ -2,7 +2,7 @@
 
 use maud::{DOCTYPE, Markup, html};
 
-use crate::engine::{BedView, MatterView, ProbeView, ProposalView, Trust};
+use crate::engine::{BedView, MatterView, ProbeView, ProposalView, StageView, Trust};
 use crate::local::Status;
 use crate::record::{MatterKey, Millis};
 use crate::store::{Fate, KeptLetter};
@@ -149,8 +149,29 @@ fn bed_card(bed: &BedView, tape_days: f64) -> Markup {
             (cover(bed, tape_days))
             (held(bed))
             @if !bed.rests_on.is_empty() { p.small { "From " (bed.rests_on) "." } }
+            @if let Some(stage) = &bed.stage { (season(stage)) }
+            @for note in &bed.notes { p.small { (note) } }
         }
     }
+}
+
+/// Where the plant stands and what comes next.
+fn season(stage: &StageView) -> Markup {
+    html! {
+        p.figure { b { (sentence(&stage.stage)) } span.small { ", by " (stage.rests_on) } }
+        @if !stage.ahead.is_empty() {
+            ul.small { @for step in &stage.ahead { li {
+                (sentence(&step.what)) ": " (step.when())
+                @if !step.rests_on.is_empty() { " (" (step.rests_on) ")" }
+            } } }
+            p.small { (sentence(&stage.coverage)) "." }
+        }
+    }
+}
+
+fn sentence(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn cover(bed: &BedView, tape_days: f64) -> Markup {
