@@ -172,6 +172,9 @@ pub struct DayRecord {
     pub kcb: Option<f64>,
     pub ke: Option<f64>,
     pub depletion_sd_mm: Option<f64>,
+    /// Water that came with new rooted soil, litres: what it held for the roots, at the bed's share used.
+    #[serde(default)]
+    pub joined_l: Option<f64>,
     /// What was estimated rather than measured: words of air, sun, wind, humidity, soil, rain.
     pub guessed: Vec<Guess>,
     /// Late readings changed the day after it was closed.

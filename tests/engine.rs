@@ -23,6 +23,8 @@ mod marks;
 mod memory;
 #[path = "engine/plant.rs"]
 mod plant;
+#[path = "engine/poured.rs"]
+mod poured;
 #[path = "engine/rain.rs"]
 mod rain;
 #[path = "engine/scout.rs"]

@@ -3,7 +3,9 @@
 
 use std::net::SocketAddr;
 
-use rindwatch::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, Survey, Trust};
+use rindwatch::engine::{
+    BedView, FruitView, Kept, MatterView, ProbeView, ProposalView, Survey, Trust, Watering,
+};
 use rindwatch::local::{Status, UnknownTopic};
 use rindwatch::record::{MatterKey, Millis, Refusal, Stand};
 use rindwatch::store::{Fate, KeptLetter};
@@ -83,7 +85,24 @@ fn matter(subject: &str, matter: MatterKey, number: u32, by_ms: Option<Millis>, 
 
 /// A garden with two beds, one silent probe and a mail server that is away.
 fn full() -> PageModel {
+    let arrived = Some(Kept {
+        mm: (5.0, 1.5),
+        depths: vec![(0.1, 4.0), (0.3, 1.0)],
+        share: Some(0.4),
+        brimful: false,
+        one_depth: false,
+    });
+    let watering = Watering {
+        bed: "long".into(),
+        at_ms: NOON - HOUR,
+        litres: 80.0,
+        litres_sd: None,
+        logged: true,
+        asked: true,
+        arrived,
+    };
     let survey = Survey {
+        waterings: vec![watering],
         at_ms: NOON,
         beds: vec![
             bed("long", "Long bed", 0.46, 0.0, 0.0),
@@ -210,6 +229,7 @@ async fn the_page_shows_what_stands() {
         "Long bed: 220 L before 20:00, and 1 more",
         "refused: 550 no such user",
         "nobody listens there",
+        "80 L; arrived: 4.0 mm at 10 cm, 1.0 mm at 30 cm; less than half of it arrived",
         "patch/kettle",
         "<b>212 kg</b> (±27) by the tape",
         "+11.3 kg a day",

@@ -43,7 +43,7 @@ const MAY_IMPORT: &[(&str, &str)] = &[
 ];
 
 /// Plain types of the engine that stand for `engine::survey` above: what pages and `status` show.
-const SURVEY: [&str; 9] = [
+const SURVEY: [&str; 10] = [
     "Survey",
     "BedView",
     "StageView",
@@ -53,6 +53,7 @@ const SURVEY: [&str; 9] = [
     "MatterView",
     "ProposalView",
     "Trust",
+    "Watering",
 ];
 
 /// Crates that touch the world, each with the only rooms that may name it.

@@ -9,7 +9,7 @@ use chrono_tz::Tz;
 
 use super::{Exit, Failure, Place};
 use crate::clock::Clock;
-use crate::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, StageView, Trust};
+use crate::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, StageView, Trust, Watering};
 use crate::local::{self, Answer, LocalError, Request, Status};
 use crate::record::Millis;
 use crate::settings::garden::Garden;
@@ -70,6 +70,7 @@ fn running(status: &Status, zone: Tz) -> String {
             .chain(bed.notes.clone())
             .for_each(|words| line(format!("  {words}")));
     }
+    survey.waterings.iter().for_each(|watering| line(watering_line(watering, zone)));
     survey.probes.iter().for_each(|probe| line(probe_line(probe, status.at_ms)));
     survey.fruits.iter().for_each(|fruit| line(fruit_line(fruit, status.at_ms)));
     survey.matters.iter().for_each(|matter| line(matter_line(matter, zone)));
@@ -116,7 +117,7 @@ fn asleep(reader: &Reader, garden: &Garden) -> Result<String, StoreError> {
 fn bed_line(bed: &BedView) -> String {
     let known = |value: Option<f64>, words: &str| value.map(|value| format!("{value:.1} {words}"));
     let parts = [
-        bed.share_used.map(|share| format!("{:.0} % of its water used", share * 100.0)),
+        bed.share_used.map(|share| format!("{:.0}{} % of its water used", share * 100.0, spread(bed))),
         known(bed.cover_days, "days to the refill mark"),
         known(bed.cover_days_hot, "in hot weather"),
         bed.litres_to_full.map(|litres| format!("{litres:.0} L to the full mark")),
@@ -136,6 +137,31 @@ fn stage_lines(stage: &StageView) -> Vec<String> {
     }));
     lines.extend((!stage.coverage.is_empty()).then(|| stage.coverage.clone()));
     lines
+}
+
+/// " ±4" behind a share used, where its spread is known.
+fn spread(bed: &BedView) -> String {
+    let known = bed.depletion_mm.zip(bed.taw_mm).filter(|(_, held_mm)| *held_mm > 0.0);
+    known.map(|((_, sd_mm), held_mm)| format!(" ±{:.0}", 100.0 * sd_mm / held_mm)).unwrap_or_default()
+}
+
+/// What was given and what of it arrived.
+fn watering_line(watering: &Watering, zone: Tz) -> String {
+    let given = if watering.logged {
+        format!("{:.0} L by the day book", watering.litres)
+    } else {
+        format!("about {:.0} L, recognised from the soil", watering.litres)
+    };
+    let arrived = watering.arrived.as_ref().map_or_else(
+        || "; no probe can tell what arrived".to_owned(),
+        |kept| {
+            let depths: Vec<String> =
+                kept.depths.iter().map(|(m, mm)| format!("{mm:.1} mm at {:.0} cm", m * 100.0)).collect();
+            format!("; arrived: {}", depths.join(", "))
+        },
+    );
+    let shed = if watering.was_shed() { "; most of it ran off or was shed by dry soil" } else { "" };
+    format!("watered {} {}: {given}{arrived}{shed}", watering.bed, moment(watering.at_ms, zone))
 }
 
 fn probe_line(probe: &ProbeView, now_ms: Millis) -> String {

@@ -4,6 +4,7 @@ use crate::daybook::{Entry, ProbeChange};
 use crate::record::{MatterKey, Millis, Stand};
 
 use super::Action;
+use super::calendar::HOUR_MS;
 use super::core::{Engine, change};
 use super::life::Matter;
 
@@ -43,6 +44,13 @@ impl Engine {
     ) {
         self.memory.facts.take(entry, happened_ms, now_ms, &self.garden, &self.calendar);
         self.memory.fruits.take(entry, happened_ms, now_ms, &self.calendar);
+        if matches!(entry, Entry::Watered { .. } | Entry::Rain { .. } | Entry::Fed { .. }) {
+            // It may name water that was recognised hours before.
+            let from_ms = happened_ms - 12 * HOUR_MS;
+            self.memory.poured_from =
+                Some(self.memory.poured_from.map_or(from_ms, |known| known.min(from_ms)));
+            self.look_for_water(now_ms, actions);
+        }
         match entry {
             Entry::Watered { bed, litres } => {
                 self.answer(MatterKey::Water, bed, now_ms, actions, |matter| {
@@ -149,7 +157,7 @@ impl Engine {
         }
     }
 
-    fn answer(
+    pub(super) fn answer(
         &mut self,
         key: MatterKey,
         subject: &str,

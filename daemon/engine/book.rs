@@ -21,8 +21,13 @@ use super::sounding::Measured;
 
 /// Depth of the surface layer that dries by evaporation, m (FAO-56: 0.10 to 0.15).
 const SURFACE_M: f64 = 0.10;
-/// Readily evaporable water at most, mm (FAO-56 table 19, loam 8-10: from memory).
+/// Readily evaporable water where the settings name no texture, mm: a loam's (FAO-56 table 19, 8-10: from
+/// memory).
 const REW_MM: f64 = 9.0;
+/// A buried node takes so many days with a moist surface to root (judgement)...
+const ROOTS_IN_DAYS: u32 = 10;
+/// ...and then draws from so much more soil, m² (judgement).
+const NODE_M2: f64 = 0.05;
 /// Share of the surplus over the full mark that drains in a day: half is gone in a day, nine tenths in three
 /// (field capacity counts as reached after about two days; the figure is judgement).
 const DRAINED_A_DAY: f64 = 0.55;
@@ -30,6 +35,10 @@ const DRAINED_A_DAY: f64 = 0.55;
 const OUTVOTE: f64 = 3.0;
 /// Error of a soil table's full mark, m³/m³ (Saxton & Rawls 2006 as two forms differ; judgement).
 const TABLE_SD: f64 = 0.04;
+/// Share of the error of a day's ET0 that is of that day alone; the rest stays the same and is the bias's (judgement).
+const SCATTER: f64 = 0.5;
+/// Error of water that came in, as a share of it: gauge, cans filled by eye (judgement).
+const INFLOW_ERROR: f64 = 0.1;
 /// What is believed at one instant.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Balance {
@@ -52,6 +61,9 @@ pub struct Balance {
     /// The full mark, m³/m³, that the depletion counts from; a mark that was learned since moves it.
     #[serde(default)]
     pub full: Option<f64>,
+    /// Days since the book began that ended with a moist surface.
+    #[serde(default)]
+    pub moist_days: u32,
 }
 
 /// The book of one bed.
@@ -80,13 +92,38 @@ pub struct Ground {
     pub leaves_guessed: bool,
 }
 
+/// Reference evapotranspiration of a span, mm, and how far it may be off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Demand {
+    /// The figure.
+    pub et0_mm: f64,
+    /// Its standard deviation; it differs from day to day.
+    pub sd_mm: f64,
+}
+
 /// Water that came in during a span, mm over the rooted area.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Inflow {
     /// Rain.
     pub rain_mm: f64,
-    /// Given.
+    /// Given: logged, and recognised from the soil.
     pub given_mm: f64,
+    /// Standard deviation of both together.
+    pub sd_mm: f64,
+}
+
+impl Inflow {
+    /// Of rain, logged litres, and recognised litres with their standard deviation.
+    pub fn of(rain_mm: f64, logged_litres: f64, recognised: (f64, f64), rooted_m2: f64) -> Self {
+        let (litres, litres_sd) = recognised;
+        let errors =
+            [INFLOW_ERROR * rain_mm, INFLOW_ERROR * logged_litres / rooted_m2, litres_sd / rooted_m2];
+        Self {
+            rain_mm,
+            given_mm: (logged_litres + litres) / rooted_m2,
+            sd_mm: errors.iter().map(|sd| sd * sd).sum::<f64>().sqrt(),
+        }
+    }
 }
 
 /// One closed day of the book.
@@ -100,6 +137,8 @@ pub struct ClosedDay {
     pub end: Balance,
     /// The demand as the filter believes it: the book's times the bias.
     pub etc_mm: f64,
+    /// The bias that was believed on that day.
+    pub bias: f64,
     /// Standard deviation of the depletion at its end.
     pub sd_mm: f64,
 }
@@ -128,6 +167,7 @@ impl Balance {
             rough,
             blind_days: 0,
             full: None,
+            moist_days: 0,
         })
     }
 
@@ -144,6 +184,23 @@ pub fn drainable_mm(bed: &Bed) -> f64 {
     1000.0 * (bed.saturation - bed.full).max(0.0) * bed.depth_m
 }
 
+/// Readily evaporable water of the bed's surface, mm.
+fn rew_mm(bed: &Bed) -> f64 {
+    bed.texture.map_or(REW_MM, agronomy::soil::Texture::readily_evaporable_mm)
+}
+
+/// The soil that nodes buried earlier root on the day that `day_end` closes, m²: a node needs ten days on
+/// which the surface ends moist (its readily evaporable water not used up). One that has not got them while
+/// the midnights reach back to it does not root.
+pub fn joins_m2(book: &Book, buried: &BTreeMap<NaiveDate, u32>, start: &Balance, end: &Balance) -> f64 {
+    let rooted = buried.iter().filter(|(date, _)| {
+        let before = book.midnights.get(*date).map_or(u32::MAX, |midnight| midnight.moist_days);
+        let days = |balance: &Balance| balance.moist_days.saturating_sub(before);
+        days(start) < ROOTS_IN_DAYS && days(end) >= ROOTS_IN_DAYS
+    });
+    rooted.map(|(_, nodes)| NODE_M2 * f64::from(*nodes)).sum()
+}
+
 /// The marks of a bed at a day's demand.
 pub fn marks(bed: &Bed, ground: &Ground, et0_mm: f64) -> Option<Marks> {
     let etc_leafed_mm = (ground.kcb_full * et0_mm).clamp(0.0, 30.0);
@@ -157,16 +214,18 @@ pub fn advance(
     bed: &Bed,
     ground: &Ground,
     from: &Balance,
-    et0_mm: f64,
+    demand: Demand,
     days: f64,
     inflow: Inflow,
     measured: Option<&Measured>,
 ) -> Option<ClosedDay> {
     let from = &from.counted_from(bed);
+    let et0_mm = demand.et0_mm;
     let day_mm = if days > 0.0 { et0_mm / days } else { 0.0 };
     let marks = marks(bed, ground, day_mm)?;
     let drainable_mm = drainable_mm(bed);
     let tew_mm = 1000.0 * (bed.full - 0.5 * bed.wilt) * SURFACE_M;
+    let rew_mm = rew_mm(bed).min(0.5 * tew_mm);
     let out = water::step(&BedDay {
         et0_mm,
         rain_mm: inflow.rain_mm,
@@ -179,7 +238,7 @@ pub fn advance(
         kc_max: ground.kc_max,
         depletion_mm: from.depletion_mm,
         surface_depletion_mm: from.surface_depletion_mm,
-        rew_mm: REW_MM.min(0.5 * tew_mm),
+        rew_mm,
         tew_mm,
         drainable_mm,
         drain_share: 1.0 - (1.0 - DRAINED_A_DAY).powf(days.max(0.0)),
@@ -188,7 +247,9 @@ pub fn advance(
     .ok()?;
     let mut filter = from.filter(drainable_mm);
     let inflow_mm = inflow.rain_mm + inflow.given_mm - out.drained_mm;
-    filter.predict(out.etc_mm, inflow_mm, 24.0 * days).ok()?;
+    let error = if et0_mm > 0.0 { SCATTER * (demand.sd_mm / et0_mm).min(1.0) } else { 0.0 };
+    let use_sd_mm = from.bias * out.etc_mm * error;
+    filter.pass(out.etc_mm, use_sd_mm, inflow_mm, inflow.sd_mm, 24.0 * days).ok()?;
     filter.depletion_mm = filter.depletion_mm.min(marks.taw_mm);
     if let Some(measured) = measured {
         let expected_sd_mm = (filter.p[0][0] + measured.sd_mm * measured.sd_mm).sqrt();
@@ -213,14 +274,10 @@ pub fn advance(
         surface_depletion_mm: out.surface_depletion_mm,
         dry_days: if past_refill { from.dry_days.saturating_add(1) } else { 0 },
         rough: from.rough && measured.is_none(),
+        moist_days: from.moist_days.saturating_add(u32::from(out.surface_depletion_mm <= rew_mm)),
         blind_days: if measured.is_some() { 0 } else { from.blind_days.saturating_add(1) },
     };
-    Some(ClosedDay { etc_mm: out.etc_mm * from.bias, out, marks, end, sd_mm })
-}
-
-/// Rain and given water of a span.
-pub fn inflow(rain_mm: Option<f64>, given_litres: f64, rooted_m2: f64) -> Inflow {
-    Inflow { rain_mm: rain_mm.unwrap_or(0.0), given_mm: given_litres / rooted_m2 }
+    Some(ClosedDay { etc_mm: out.etc_mm * from.bias, bias: from.bias, out, marks, end, sd_mm })
 }
 
 /// What of a bed's day was estimated: the weather's guesses, and the soil where no probe spoke.

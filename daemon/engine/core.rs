@@ -144,6 +144,8 @@ impl Engine {
         memory.matters.retain(|_, matter| {
             matter.since_ms <= now_ms && matter.last_told_ms().is_none_or(|told_ms| told_ms <= now_ms)
         });
+        memory.poured.retain(|watering| watering.at_ms <= now_ms);
+        memory.poured_from = None;
         for book in &mut memory.books {
             book.midnights.retain(|_, balance| balance.at_ms <= now_ms);
         }
@@ -202,6 +204,8 @@ impl Engine {
             let first_ms = fall.gap_from_ms.unwrap_or(reading.at_ms);
             let late = first_ms < reading.arrived_ms - 15 * MINUTE_MS;
             if late && kept {
+                self.memory.poured_from =
+                    Some(self.memory.poured_from.map_or(first_ms, |known| known.min(first_ms)));
                 let date = self.calendar.date(first_ms);
                 if date <= closed {
                     let from = self.memory.derive_from.map_or(date, |known| known.min(date));
@@ -278,6 +282,7 @@ impl Engine {
             calendar: &self.calendar,
             hours: &self.hours,
             facts: &self.memory.facts,
+            poured: &self.memory.poured,
             trusts: &self.memory.trusts,
             watches: &self.memory.watches,
             gauges: &self.memory.gauges,

@@ -1,6 +1,8 @@
 //! Closing civil days: the weather first, then each bed's book; and deriving closed days anew when late
 //! readings or day-book lines belong to them.
 
+use std::collections::BTreeMap;
+
 use chrono::NaiveDate;
 
 use agronomy::degree_days::{self, Cutoff, Limits};
@@ -107,12 +109,26 @@ impl Engine {
             let share = super::daylight::demand_days(self.garden.place, &self.calendar, begun_ms, to_ms);
             let days = (to_ms - begun_ms) as f64 / (24.0 * HOUR_MS as f64);
             let inflow = scene.inflow(bed, &ground, begun_ms, to_ms);
-            let et0_mm = day.et0_mm * share.min(1.0);
-            let mut closed = book::advance(bed, &ground, &start, et0_mm, days, inflow, measured.as_ref())?;
+            let share = share.min(1.0);
+            let demand = book::Demand { et0_mm: day.et0_mm * share, sd_mm: day.et0_sd_mm * share };
+            let mut closed = book::advance(bed, &ground, &start, demand, days, inflow, measured.as_ref())?;
             scene.feel(bed, &ground, begun_ms, to_ms, &mut closed);
             Some((closed, inflow))
         });
-        let record = self.record(bed, day, closed.as_ref(), measured.is_some());
+        let rooted_before_m2 = scene.facts.rooted_m2(bed, previous_day(day.date));
+        let joined_l = closed.as_ref().zip(start).map(|((closed, _), start)| {
+            let held_mm = closed.marks.taw_mm - start.depletion_mm.clamp(0.0, closed.marks.taw_mm);
+            held_mm * (ground.rooted_m2 - rooted_before_m2).max(0.0)
+        });
+        let mut record = self.record(bed, day, closed.as_ref(), measured.is_some());
+        record.joined_l = joined_l;
+        let (name, ends) = (bed.name.clone(), closed.as_ref().map(|(closed, _)| closed.end));
+        if let (Some(start), Some(end), Some(book)) = (start, ends, self.memory.books.get(at)) {
+            let none = BTreeMap::new();
+            let buried = self.memory.facts.buried.get(&name).unwrap_or(&none);
+            let m2 = book::joins_m2(book, buried, &start, &end);
+            self.memory.facts.join(&name, next_day(day.date), m2);
+        }
         // A day that no bed can have had (a typed 20,000 L) moves nothing; the book goes on from where it was.
         let end = closed.map(|(closed, _)| closed.end).or(start);
         if let Some(end) = end {
@@ -173,10 +189,12 @@ impl Engine {
             heat_dh_c: air_probe.and_then(|probe| self.heat(probe, from_ms, to_ms, bed.shade_c)),
             coldest_c: day.coldest_c,
             data_share: self.data_share(&bed.name, from_ms, to_ms),
-            kcb: closed.map(|(closed, _)| closed.out.kcb),
-            ke: closed.map(|(closed, _)| closed.out.ke),
+            // With the learned bias, as etc is: kc = ks kcb + ke holds in every row.
+            kcb: closed.map(|(closed, _)| closed.out.kcb * closed.bias),
+            ke: closed.map(|(closed, _)| closed.out.ke * closed.bias),
             depletion_sd_mm: closed.map(|(closed, _)| closed.sd_mm),
             guessed: book::guesses(measured, &day.guessed),
+            joined_l: None,
             corrected: false,
         }
     }

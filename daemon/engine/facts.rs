@@ -71,6 +71,12 @@ pub struct Facts {
     /// When leaves were last looked under.
     #[serde(default)]
     scouted_ms: Vec<Millis>,
+    /// Nodes buried, by date; kept while they may still root.
+    #[serde(default)]
+    pub buried: BTreeMap<String, BTreeMap<NaiveDate, u32>>,
+    /// Soil that buried nodes have rooted, m², by the date from which it counts.
+    #[serde(default)]
+    joined: BTreeMap<String, BTreeMap<NaiveDate, f64>>,
 }
 
 /// The bed, flower or fruit of a line that nobody writes of a dead plant.
@@ -222,6 +228,9 @@ impl Facts {
             Entry::Marks { bed, refill_share_used } => {
                 self.refill_share_used.insert(bed.clone(), *refill_share_used);
             }
+            Entry::Buried { bed, nodes } => {
+                *self.buried.entry(bed.clone()).or_default().entry(date).or_insert(0) += nodes;
+            }
             Entry::Away { from, to, .. } => self.absences.push(Absence { from: *from, to: *to }),
             _ => {}
         }
@@ -231,6 +240,8 @@ impl Facts {
         self.scouted_ms.retain(|at_ms| *at_ms >= oldest);
         self.felt.retain(|(_, at_ms, _)| *at_ms >= oldest);
         self.fed.retain(|(_, at_ms)| *at_ms >= oldest);
+        let oldest_date = calendar.date(oldest);
+        self.buried.values_mut().for_each(|nodes| nodes.retain(|date, _| *date >= oldest_date));
     }
 
     /// When a fruit of this name was pollinated.
@@ -331,12 +342,24 @@ impl Facts {
         self.fed.iter().any(|(of, fed_ms)| of == bed && (0..span_ms).contains(&(at_ms - fed_ms)))
     }
 
-    /// Rooted area on a date: the last entry up to then, else the settings'.
+    /// Rooted area on a date: the last entry up to then, else the settings', and what buried nodes have rooted
+    /// since.
     pub fn rooted_m2(&self, bed: &Bed, date: NaiveDate) -> f64 {
-        self.rooted
-            .get(&bed.name)
-            .and_then(|entries| entries.range(..=date).next_back())
-            .map_or(bed.rooted_m2, |(_, m2)| *m2)
+        let entry = self.rooted.get(&bed.name).and_then(|entries| entries.range(..=date).next_back());
+        let since = entry.map(|(since, _)| *since);
+        let joined = self.joined.get(&bed.name).map_or(0.0, |joined| {
+            joined.range(..=date).filter(|(on, _)| Some(**on) > since).map(|(_, m2)| m2).sum()
+        });
+        entry.map_or(bed.rooted_m2, |(_, m2)| *m2) + joined
+    }
+
+    /// From a date on a bed has so much more rooted soil from buried nodes; 0 takes it back.
+    pub fn join(&mut self, bed: &str, date: NaiveDate, m2: f64) {
+        if m2 > 0.0 {
+            self.joined.entry(bed.to_owned()).or_default().insert(date, m2);
+        } else if let Some(joined) = self.joined.get_mut(bed) {
+            joined.remove(&date);
+        }
     }
 
     /// Leafed area on a date, if it is known: between two entries on the straight line, after the last it

@@ -118,8 +118,6 @@ pub struct Fruit {
     weighed: Option<(NaiveDate, f64)>,
     /// The last state by its date.
     state: Option<(NaiveDate, FruitState)>,
-    /// Why the last line about it could not be taken; until one can.
-    refused: Option<String>,
     #[serde(skip)]
     pub standing: Standing,
 }
@@ -138,11 +136,6 @@ impl Fruit {
     fn last(&self) -> Option<NaiveDate> {
         let dates = [self.tapes.keys().next_back().copied(), self.weighed.map(|one| one.0)];
         dates.into_iter().chain([self.state.map(|one| one.0)]).flatten().max()
-    }
-
-    /// It is the one that is kept.
-    pub fn is_keeper(&self) -> bool {
-        matches!(self.state, Some((_, FruitState::Keeper)))
     }
 
     /// Culled or lost, and when.
@@ -241,20 +234,12 @@ impl Fruits {
         if kg > most_kg { Err(FruitError::Leap { kg, before_kg, date: *date }) } else { Ok(()) }
     }
 
-    /// Takes a line about a fruit. One that cannot be taken, yet stands in the day book (written while no daemon
-    /// ran), changes nothing but what is said of the fruit.
+    /// Takes a line about a fruit; one that cannot be taken changes nothing.
     pub fn take(&mut self, entry: &Entry, at_ms: Millis, now_ms: Millis, on: &Calendar) {
-        let date = on.date(at_ms);
-        let taken = self.check(entry, at_ms, now_ms, on);
-        if let Entry::Tape { fruit: name, .. } | Entry::Weighed { fruit: name, .. } = entry
-            && let Some(fruit) = self.fruits.get_mut(name)
-        {
-            fruit.refused =
-                taken.as_ref().err().map(|error| format!("the line of {date} was not used: {error}"));
-        }
-        if taken.is_err() {
+        if self.check(entry, at_ms, now_ms, on).is_err() {
             return;
         }
+        let date = on.date(at_ms);
         match entry {
             Entry::Flower { flower, state: FlowerState::Lost, .. } => {
                 self.fruit(flower, date).become_at(FruitState::Lost, date);

@@ -2,10 +2,10 @@
 //!
 //! Rules (the figures are judgement; that moisture rises while no tip comes when a funnel is blocked, and that knocks
 //! tip an empty bucket, are facts of the trade):
-//! - *Clogged*: the upper moisture of a bed rises as by rain while the gauge shows none and nobody watered. A rise in
-//!   one bed alone is a watering; one in all beds at once is rain. With one bed it is rain where the air was damp (90 %)
-//!   and it was night or the air fell with it; in drier air it is a watering. Two such occasions make a fault. Where
-//!   nothing parts rain from water, three do, and the fault says so.
+//! - *Clogged*: the upper moisture of a bed rises as by rain while the gauge shows none, and nobody watered or,
+//!   asked to, may have watered then. A rise in one bed alone is a watering; one in all beds at once is rain. With one bed it is
+//!   rain where the air was damp (90 %) and it was night or the air fell with it; in drier air it is a watering. Two
+//!   such occasions make a fault. Where nothing parts rain from water, three do, and the fault says so.
 //! - *Reads short*: it showed less than 60 % of what was read by eye, of 10 mm or more.
 //! - *Wetted nothing*: three showers that would have reached a probe and did not, in dry air where that is known. It
 //!   is a note: a knock or a sprinkler costs little.
@@ -21,6 +21,7 @@ use crate::settings::garden::Bed;
 
 use super::calendar::HOUR_MS;
 use super::core::Engine;
+use super::poured::Watering;
 use super::rain;
 use super::scene::Scene;
 use super::{HOURS_KEPT_MS, Trust};
@@ -211,7 +212,11 @@ fn sign(
     }
     let spoke = scene.hours.present(gauge, at_ms - HOUR_MS, at_ms + SETTLE_MS) > 0;
     let given = uppers.iter().zip(wetted).any(|(upper, wetted)| {
-        *wetted && scene.facts.given_litres(&upper.bed.name, before_ms, after_ms) > 0.0
+        let asked = |one: &Watering| {
+            one.asked && one.bed == upper.bed.name && (before_ms..after_ms).contains(&one.at_ms)
+        };
+        let logged = scene.facts.given_litres(&upper.bed.name, before_ms, after_ms) > 0.0;
+        *wetted && (logged || scene.poured.iter().any(asked))
     });
     if shown_mm >= SHOWS_MM.0 || !spoke || given {
         return None;

@@ -58,6 +58,9 @@ impl Engine {
             self.look_at_gauge(at_ms);
         }
         let faults = self.look_at_probes(at_ms);
+        if at_ms.rem_euclid(BED_TURNS_MS) == 0 {
+            self.look_for_water(at_ms, actions);
+        }
         self.close_due_days(at_ms, actions);
         self.forecast_due(at_ms);
         if !tells {

@@ -18,6 +18,7 @@ use super::fruits::Fruits;
 use super::judge::BROKER;
 use super::life::Matter;
 use super::marks::Marks;
+use super::poured::Watering;
 use super::rain::Gauge;
 use super::stage::Warmth;
 use super::telling::{Counters, MatterId};
@@ -81,6 +82,12 @@ pub(super) struct Memory {
     #[serde(with = "pairs")]
     pub matters: BTreeMap<MatterId, Matter>,
     pub counters: Counters,
+    /// Waterings of late, logged and recognised, oldest first.
+    #[serde(default)]
+    pub poured: Vec<Watering>,
+    /// What came late says something of the water given since.
+    #[serde(default)]
+    pub poured_from: Option<Millis>,
     /// The broker is away since, with these words.
     pub broker_away: Option<(Millis, String)>,
 }
@@ -144,6 +151,8 @@ impl Memory {
             warmths: BTreeMap::new(),
             matters: BTreeMap::new(),
             counters: Counters::default(),
+            poured: Vec::new(),
+            poured_from: None,
             broker_away: None,
         }
     }

@@ -25,7 +25,9 @@ mod matters;
 mod memory;
 mod notes;
 mod people;
+mod poured;
 mod rain;
+mod rises;
 mod scene;
 mod sounding;
 mod stage;
@@ -38,6 +40,7 @@ mod winter;
 pub use core::Engine;
 pub use fruits::FruitView;
 pub use memory::StateError;
+pub use poured::{Kept, Watering};
 pub use stage::{StageView, StepView};
 pub use survey::{BedView, MatterView, ProbeView, ProposalView, Survey, Trust};
 

@@ -20,6 +20,7 @@ use super::foresee::Foresee;
 use super::hours::Hours;
 use super::marks::{self, Known};
 use super::people;
+use super::poured::{self, Watering};
 use super::rain::{self, Gauge};
 use super::sounding::{self, Measured};
 use super::stage::Warmth;
@@ -35,6 +36,10 @@ const UNLOGGED_FRUIT_DAYS: i64 = 60;
 const FROZEN_C: f64 = 1.0;
 /// So long after feeding salts make a moisture probe read wetter than the soil is (common practice, no source).
 const SALTS_MS: Millis = 48 * HOUR_MS;
+/// Longest time without a reading that does not end a span of readings (judgement).
+const GAP_MS: Millis = 4 * HOUR_MS;
+/// The demand of a day that is not over is that of the last days: a cloud more or less (judgement, share).
+const NOW_ET0_ERROR: f64 = 0.25;
 /// Days after setting out from which a fruit counts as exposed where no pollination is logged.
 const EXPOSED_DAYS: i64 = 40;
 
@@ -92,6 +97,8 @@ pub struct Scene<'a> {
     pub hours: &'a Hours,
     /// Day-book facts.
     pub facts: &'a Facts,
+    /// Waterings of late.
+    pub poured: &'a [Watering],
     /// Trust of each probe.
     pub trusts: &'a [Trust],
     /// What is remembered of each probe.
@@ -275,7 +282,10 @@ impl<'a> Scene<'a> {
         let measured = self.measure(bed, self.now_ms);
         let span_days = ((self.now_ms - midnight.at_ms) as f64 / (24.0 * HOUR_MS as f64)).max(1e-3);
         // The share of the day's demand is not the share of its hours; the drain goes by hours.
-        let part = Part { et0_mm: et0_mm * passed, et0_day_mm: et0_mm, days: span_days };
+        let sd_mm =
+            self.yesterday().map_or(NOW_ET0_ERROR * et0_mm, |day| day.et0_sd_mm.max(NOW_ET0_ERROR * et0_mm));
+        let demand = book::Demand { et0_mm: et0_mm * passed, sd_mm: sd_mm * passed };
+        let part = Part { demand, et0_day_mm: et0_mm, days: span_days };
         let mut now = self.carry(bed, &ground, midnight, part, inflow, measured.as_ref())?;
         self.feel(bed, &ground, midnight.at_ms, self.now_ms + 1, &mut now);
         let use_of = |et0: f64| self.daily_use(bed, &ground, midnight, et0).unwrap_or(0.0);
@@ -319,7 +329,7 @@ impl<'a> Scene<'a> {
         inflow: book::Inflow,
         measured: Option<&Measured>,
     ) -> Option<book::ClosedDay> {
-        let mut closed = book::advance(bed, ground, from, part.et0_mm, part.days, inflow, measured)?;
+        let mut closed = book::advance(bed, ground, from, part.demand, part.days, inflow, measured)?;
         closed.marks = book::marks(bed, ground, part.et0_day_mm)?;
         Some(closed)
     }
@@ -327,14 +337,17 @@ impl<'a> Scene<'a> {
     /// Use of a whole day without stress at this ET0, with the learned bias, mm over the rooted area.
     fn daily_use(&self, bed: &Bed, ground: &Ground, from: &Balance, et0_mm: f64) -> Option<f64> {
         let full = Balance { depletion_mm: 0.0, full: None, ..*from };
-        let day = book::advance(bed, ground, &full, et0_mm, 1.0, book::Inflow::default(), None)?;
+        let demand = book::Demand { et0_mm, sd_mm: 0.0 };
+        let day = book::advance(bed, ground, &full, demand, 1.0, book::Inflow::default(), None)?;
         Some(day.out.etc_mm * from.bias)
     }
 
     /// Rain and given water of a bed in a span.
     pub fn inflow(&self, bed: &Bed, ground: &Ground, from_ms: Millis, to_ms: Millis) -> book::Inflow {
-        let given_litres = self.facts.given_litres(&bed.name, from_ms, to_ms);
-        book::inflow(self.rain_mm(from_ms, to_ms), given_litres, ground.rooted_m2)
+        let logged = self.facts.given_litres(&bed.name, from_ms, to_ms);
+        let recognised = poured::recognised_litres(self.poured, &bed.name, from_ms, to_ms);
+        let rain_mm = self.rain_mm(from_ms, to_ms).unwrap_or(0.0);
+        book::Inflow::of(rain_mm, logged, recognised, ground.rooted_m2)
     }
 
     /// What the trusted moisture probes of a bed say at an instant.
@@ -395,8 +408,15 @@ impl<'a> Scene<'a> {
             let span = self.hours.range(ix, self.now_ms - 72 * HOUR_MS, self.now_ms + 1);
             let own = self.known.get(ix).filter(|known| known.own_full);
             let mark = own.map_or(mark, |known| known.full);
-            let above = span.rev().take_while(|(_, hour)| hour.min > mark).last();
-            let hours = above.map_or(0.0, |(start, _)| (self.now_ms - start) as f64 / HOUR_MS as f64);
+            // Hours in which nothing was read prove nothing: a longer gap ends the span.
+            let mut reached_ms = self.now_ms;
+            for (start_ms, hour) in span.rev() {
+                if reached_ms - start_ms > GAP_MS || hour.min <= mark {
+                    break;
+                }
+                reached_ms = *start_ms;
+            }
+            let hours = (self.now_ms - reached_ms) as f64 / HOUR_MS as f64;
             least = Some(least.map_or(hours, |least: f64| least.min(hours)));
         }
         least.filter(|hours| *hours >= 24.0)
@@ -471,7 +491,7 @@ impl<'a> Scene<'a> {
 /// A part of a day: the demand that fell in it, that of the whole day, and how long it was.
 #[derive(Debug, Clone, Copy)]
 struct Part {
-    et0_mm: f64,
+    demand: book::Demand,
     et0_day_mm: f64,
     days: f64,
 }

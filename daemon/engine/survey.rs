@@ -11,6 +11,7 @@ use super::core::Engine;
 use super::fruits::{Fruit, FruitView};
 use super::life::Matter;
 use super::matters::gear;
+use super::poured::{self, Watering};
 use super::scene::{Estimate, Scene};
 use super::stage::StageView;
 
@@ -48,17 +49,15 @@ impl Engine {
                 })
                 .collect(),
             proposals: self.proposal_views(),
+            waterings: poured::newest(&self.memory.poured),
         }
     }
 
     fn fruit_views(&self, scene: &Scene<'_>) -> Vec<FruitView> {
         let facts = &self.memory.facts;
         let view = |(name, fruit): (&String, &Fruit)| {
-            let bed = facts.bed_of(&self.garden, name);
-            // The settings know the pollination of the keeper alone.
-            let kept = || bed.filter(|_| fruit.is_keeper()).and_then(|bed| facts.pollinated(bed));
-            let pollinated = facts.fruit_pollinated(name).or_else(kept);
-            fruit.view(name, bed.map(|bed| bed.name.as_str()), pollinated, scene.date())
+            let bed = facts.bed_of(&self.garden, name).map(|bed| bed.name.as_str());
+            fruit.view(name, bed, facts.fruit_pollinated(name), scene.date())
         };
         self.memory.fruits.iter().filter_map(view).collect()
     }
@@ -110,7 +109,7 @@ fn bed_view(name: &str, title: &str, estimate: Option<&Estimate>) -> BedView {
         litres_to_full: Some(now.depletion_mm.max(0.0) * now.rooted_m2),
         rests_on: match (now.probes, now.rough) {
             (0, true) => "the water book alone, begun at the last soaking: rough".to_owned(),
-            (0, false) => "the water book alone".to_owned(),
+            (0, false) => "the water book alone, which knows less each day".to_owned(),
             (1, _) => "one probe and the water book".to_owned(),
             (n, _) => format!("{n} probes and the water book"),
         },
@@ -135,6 +134,9 @@ pub struct Survey {
     /// Marks that were learned and wait for an answer, or were applied of themselves.
     #[serde(default)]
     pub proposals: Vec<ProposalView>,
+    /// The last waterings of each bed, newest first: what was given, what of it arrived.
+    #[serde(default)]
+    pub waterings: Vec<Watering>,
 }
 
 /// One bed now.

@@ -15,7 +15,7 @@ use super::ReplayError;
 const DAYS: &str = "date,bed,air_min_c,air_max_c,air_mean_c,rh_mean_pct,wind_mean_m_s,solar_mj_m2,\
     soil_min_c,soil_mean_c,soil_max_c,rain_mm,et0_mm,et0_method,kc,etc_mm,given_mm,drained_mm,\
     depletion_mm,taw_mm,raw_mm,share_used,gdd_air_c,gdd_soil_c,heat_dh_c,coldest_c,data_share,kcb,ke,\
-    depletion_sd_mm,guessed";
+    depletion_sd_mm,guessed,joined_l";
 const MATTERS: &str = "time,bed,matter,urgency,from,to,why,litres,by,person";
 const REFUSALS: &str = "time,topic,payload,reason";
 
@@ -160,6 +160,7 @@ fn columns(day: &DayRecord) -> Vec<String> {
         number(day.ke),
         number(day.depletion_sd_mm),
         guessed.join(" "),
+        number(day.joined_l),
     ]
 }
 

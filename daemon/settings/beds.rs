@@ -102,6 +102,7 @@ fn bed(name: &str, title: String, table: Table<'_>, vessels: &Vessels) -> (Optio
         saturation: soil.saturation,
         marks_guessed,
         intake_mm_h: soil.intake_mm_h,
+        texture: soil.texture,
         refill_share,
         crop,
         planted,
@@ -139,6 +140,7 @@ fn marks(table: &Table<'_>) -> Option<(profiles::Soil, bool)> {
         wilt: wilt.or(soil.map(|soil| soil.wilt))?,
         saturation: saturation.or(soil.map(|soil| soil.saturation))?,
         intake_mm_h: intake_mm_h.or(soil.map(|soil| soil.intake_mm_h))?,
+        texture: soil.and_then(|soil| soil.texture),
     };
     let at = |keys: [&'static str; 2]| keys.into_iter().find(|key| table.has(key)).unwrap_or("soil");
     if merged.wilt >= merged.full {

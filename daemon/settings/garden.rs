@@ -139,6 +139,8 @@ pub struct Bed {
     pub marks_guessed: bool,
     /// Millimetres an hour the soil takes in.
     pub intake_mm_h: f64,
+    /// Its texture, where the settings name one.
+    pub texture: Option<agronomy::soil::Texture>,
     /// Refill mark as a share of the stress mark, 0.2 to 1.
     pub refill_share: f64,
     /// The crop's figures.

@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 
+use agronomy::soil::Texture;
 use agronomy::stage::{Course, Requirement};
 use serde::Deserialize;
 
@@ -120,6 +121,13 @@ pub struct Soil {
     pub saturation: f64,
     /// Saturated conductivity: the rate it takes in for long.
     pub intake_mm_h: f64,
+    /// The texture its name speaks of, if any: "sandy loam", "compost-rich sandy loam".
+    pub texture: Option<Texture>,
+}
+
+/// The texture in the name of a soil.
+fn texture(name: &str) -> Option<Texture> {
+    Texture::from_key(&name.trim_start_matches("compost-rich ").replace(' ', "-"))
 }
 
 #[derive(Deserialize)]
@@ -139,7 +147,7 @@ pub fn parse_soils(text: &str) -> Result<BTreeMap<String, Soil>, ProfileError> {
     let mut soils = BTreeMap::new();
     for (name, table) in tables {
         let SoilTable { wilt, full, saturation, intake_mm_h, source } = table;
-        let soil = Soil { wilt, full, saturation, intake_mm_h };
+        let soil = Soil { wilt, full, saturation, intake_mm_h, texture: texture(&name) };
         let soil = Figure { value: soil, source }.sourced(&name)?;
         soils.insert(name, soil);
     }

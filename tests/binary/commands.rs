@@ -54,33 +54,6 @@ fn an_entry_that_is_not_understood_is_refused_with_words() {
 }
 
 #[test]
-fn a_tape_that_no_fruit_has_is_refused_and_a_good_one_stands_in_status() {
-    let Some(broker) = Mosquitto::start("") else { return };
-    let mut daemon = Daemon::new(broker.port, "", 1);
-    daemon.start();
-    let jot = |words: &str| daemon.once("jot", &words.split(' ').collect::<Vec<_>>());
-    let good = jot("tape f1 around 182 cm stem 140 cm side 138 cm");
-    assert!(good.status.success(), "{}", text(&good.stderr));
-    for (words, why) in [
-        ("tape f1 around 9 m", "a girth from 3 to 800 cm"),
-        ("tape f1 around 182 cm stem 50 cm", "over the top is longer than straight through"),
-        ("tape f7 around 182 cm", "no fruit f7 is known (known: f1)"),
-        ("weighed f1 9 kg", "kg a litre"),
-    ] {
-        let refused = jot(words);
-        assert_eq!(refused.status.code(), Some(1), "{words}");
-        assert!(text(&refused.stderr).contains(why), "{words}: {}", text(&refused.stderr));
-    }
-    let status = text(&daemon.once("status", &[]).stdout);
-    // 100 L by the model, at 0.85 kg/L.
-    let line =
-        status.lines().find(|line| line.starts_with("fruit f1: ")).unwrap_or_else(|| panic!("{status}"));
-    assert!(line.contains("85 ± 11 kg by the tape of "), "{line}");
-    assert!(line.contains(" ± ") && line.contains("1 measures, a curve wants 6"), "{line}");
-    assert_eq!(daemon.reader().book(i64::MIN, i64::MAX).unwrap().len(), 1, "what was refused is not kept");
-}
-
-#[test]
 fn status_says_what_stands_or_what_is_stored() {
     let Some(broker) = Mosquitto::start("") else { return };
     let mut daemon = Daemon::new(broker.port, "", 1);

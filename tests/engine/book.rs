@@ -2,7 +2,7 @@
 
 use proptest::prelude::*;
 use rindwatch::daybook::Entry;
-use rindwatch::engine::{Engine, Event};
+use rindwatch::engine::{Engine, Event, Trust};
 use rindwatch::record::{
     Content, DayRecord, Dose, Doubt, Guess, LetterDraft, MatterKey, ProbeIx, Reading, SavedState,
 };
@@ -78,6 +78,111 @@ fn a_raw_probe_lets_the_book_begin_with_the_first_soaking_and_asks_for_the_finge
     let Content::Water(Dose { book_alone, .. }) = told[0].2.content else { panic!() };
     assert!(book_alone);
     assert!(told[0].2.evidence.guesses.iter().any(|words| words.contains("feel the soil at 10 cm")));
+}
+
+/// With nothing to correct it the book goes on alone for two weeks, knows less each day, and the truth stays
+/// within what it claims.
+#[test]
+fn a_blind_book_knows_less_each_day_and_says_so() {
+    let mut sim = Sim::new(garden(&[HEAD, BED, &three()]), "2027-07-01", "00:00");
+    sim.run_days(8);
+    sim.water("long", 7.0 * sim.depletion_mm[0]);
+    sim.run_days(1);
+    sim.silent = vec!["wet".into()];
+    sim.run_days(1);
+    let mut before_mm = 0.0;
+    for day in 0..14 {
+        if day % 3 == 2 {
+            sim.water("long", 100.0);
+        }
+        sim.run_days(1);
+        let view = sim.engine.survey(sim.now_ms).beds[0].clone();
+        let (depletion_mm, sd_mm) = view.depletion_mm.unwrap();
+        let off_mm = (depletion_mm - sim.depletion_mm[0]).abs();
+        assert!(off_mm < 2.0 * sd_mm, "day {day}: {depletion_mm} ± {sd_mm}, truly {}", sim.depletion_mm[0]);
+        assert!(sd_mm > before_mm, "day {day}: {sd_mm} after {before_mm}");
+        assert!(view.rests_on.contains("the water book alone"), "{}", view.rests_on);
+        before_mm = sd_mm;
+    }
+    let last = *sim.days().last().unwrap();
+    assert!(last.guessed.contains(&Guess::Soil) && last.depletion_sd_mm.unwrap() > 4.0, "{last:?}");
+}
+
+/// Leaves taped wrong by twice or half are the book's error, not the probe's: within two weeks the day's use
+/// is right again, and no probe is blamed.
+#[test]
+fn a_wrong_leafed_area_shows_as_bias_and_not_as_a_bad_probe() {
+    let deep = probe("deep", "soil-moisture", "m3/m3", "depth = \"30 cm\"");
+    for probes in [three(), three() + &deep] {
+        for leafed in ["14 m2", "3.5 m2"] {
+            let bed = BED.replace("leafed = \"7 m2\"", &format!("leafed = \"{leafed}\""));
+            let mut sim = Sim::new(garden(&[HEAD, &bed, &probes]), "2027-07-01", "00:00");
+            for _ in 0..15 {
+                sim.run_days(1);
+                if sim.depletion_mm[0] > 14.0 {
+                    sim.water("long", 7.0 * sim.depletion_mm[0]);
+                }
+            }
+            let days = sim.days();
+            let used = days[days.len() - 4..].iter().map(|day| day.etc_mm.unwrap()).sum::<f64>() / 4.0;
+            assert!((used / sim.sky.use_mm - 1.0).abs() < 0.2, "{leafed}: {used} mm a day");
+            for day in &days {
+                let kc = day.kc.unwrap();
+                assert!((kc - day.etc_mm.unwrap() / day.et0_mm.unwrap()).abs() < 1e-12);
+                assert!(kc <= day.kcb.unwrap() + day.ke.unwrap() + 1e-9, "{day:?}");
+            }
+            assert!(sim.told(MatterKey::Gear).is_empty());
+            assert!(sim.engine.survey(sim.now_ms).probes.iter().all(|probe| probe.trust == Trust::Good));
+        }
+    }
+}
+
+#[test]
+fn buried_nodes_root_after_ten_moist_days_and_the_book_names_their_water() {
+    let bed = BED.replace("leafed = \"7 m2\"", "leafed = \"3 m2\"");
+    let run = |litres_a_day: f64| {
+        let mut sim = Sim::new(garden(&[HEAD, &bed, &three()]), "2027-07-01", "00:00");
+        sim.run_days(2);
+        sim.enter(Entry::Buried { bed: "long".into(), nodes: 20 });
+        for _ in 0..16 {
+            if litres_a_day > 0.0 {
+                sim.water("long", litres_a_day);
+            }
+            sim.run_days(1);
+        }
+        let joined: Vec<(String, f64)> = sim
+            .days()
+            .iter()
+            .filter_map(|day| Some((day.date.to_string(), day.joined_l?)))
+            .filter(|(_, litres)| *litres > 0.0)
+            .collect();
+        joined
+    };
+    let joined = run(50.0);
+    let [(date, litres)] = &joined[..] else { panic!("{joined:?}") };
+    // 20 nodes of 0.05 m², at most 68 mm of held water.
+    assert!(date.as_str() >= "2027-07-12" && (20.0..=68.0).contains(litres), "{joined:?}");
+    // In dust nothing roots.
+    assert_eq!(run(0.0), []);
+}
+
+/// It used to count hours in which nothing was read as read: two wet hours a day apart were a day above full.
+#[test]
+fn hours_without_readings_are_not_hours_above_full() {
+    let bed = BED.to_owned() + "routine = \"40 L every evening\"\n";
+    let mut sim = Sim::new(garden(&[HEAD, &bed, &three()]), "2027-07-01", "00:00");
+    sim.sky = Sky { use_mm: 0.1, ..MILD };
+    sim.lies.insert("wet".into(), 0.30);
+    sim.run_days(2);
+    sim.lies.insert("wet".into(), 0.40);
+    sim.run_until(sim.now_ms + 2 * HOUR);
+    sim.silent = vec!["wet".into()];
+    sim.run_until(sim.now_ms + 23 * HOUR);
+    sim.silent.clear();
+    sim.run_until(sim.now_ms + 3 * HOUR);
+    assert!(sim.changes(MatterKey::HoldWater).is_empty(), "{:?}", sim.changes(MatterKey::HoldWater));
+    sim.run_until(sim.now_ms + 23 * HOUR);
+    assert_eq!(sim.changes(MatterKey::HoldWater).len(), 1);
 }
 
 #[derive(Debug, Clone)]

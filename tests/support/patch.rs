@@ -87,6 +87,7 @@ fn bed(name: &str) -> Bed {
         saturation: 0.45,
         marks_guessed: true,
         intake_mm_h: 10.0,
+        texture: None,
         refill_share: 0.75,
         crop: Crop {
             name: "giant-pumpkin".to_owned(),

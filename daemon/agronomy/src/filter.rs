@@ -70,22 +70,41 @@ impl Filter {
     }
 
     /// Time passes: the bed used `use_mm` by the book at bias 1 (`etc_mm` of [`crate::water::step`])
-    /// and took in `inflow_mm` (rain and given water less what drained), within `hours`.
+    /// and took in `inflow_mm` (rain and given water less what drained), within `hours`. The inflow errs by a
+    /// tenth, the use by nothing but its bias; [`Filter::pass`] takes both errors as they are known.
     ///
-    /// Depletion becomes `D + bias × use - inflow`, not under `-drainable_mm`. `use_mm` 0 to 2000,
-    /// `inflow_mm` -2000 to 4000, `hours` 0 to 10,000; anything else is an [`Error`] and changes nothing.
+    /// Ranges as there.
     pub fn predict(&mut self, use_mm: f64, inflow_mm: f64, hours: f64) -> Result<(), Error> {
+        self.pass(use_mm, 0.0, inflow_mm, INFLOW_ERROR * inflow_mm.abs(), hours)
+    }
+
+    /// Time passes, with the errors of this span alone: `use_sd_mm` of the weather the use was reckoned from
+    /// (it differs from day to day, so it is no bias), `inflow_sd_mm` of the water that came in.
+    ///
+    /// Depletion becomes `D + bias × use - inflow`, not under `-drainable_mm`. `use_mm` and `use_sd_mm` 0 to
+    /// 2000, `inflow_mm` -2000 to 4000, `inflow_sd_mm` 0 to 4000, `hours` 0 to 10,000; anything else is an
+    /// [`Error`] and changes nothing.
+    pub fn pass(
+        &mut self,
+        use_mm: f64,
+        use_sd_mm: f64,
+        inflow_mm: f64,
+        inflow_sd_mm: f64,
+        hours: f64,
+    ) -> Result<(), Error> {
         within("use_mm", use_mm, 0.0, 2000.0, "0 to 2000 mm")?;
+        within("use_sd_mm", use_sd_mm, 0.0, 2000.0, "0 to 2000 mm")?;
         within("inflow_mm", inflow_mm, -2000.0, 4000.0, "-2000 to 4000 mm")?;
+        within("inflow_sd_mm", inflow_sd_mm, 0.0, 4000.0, "0 to 4000 mm")?;
         within("hours", hours, 0.0, 10_000.0, "0 to 10000 h")?;
         self.check()?;
         let days = hours / 24.0;
         let [[p00, p01], [_, p11]] = self.p;
         let drift = DRIFT_MM_PER_DAY * DRIFT_MM_PER_DAY * days;
-        let inflow_sd = INFLOW_ERROR * inflow_mm;
+        let errors = use_sd_mm * use_sd_mm + inflow_sd_mm * inflow_sd_mm;
         let new01 = p01 + use_mm * p11;
         self.p = [
-            [p00 + 2.0 * use_mm * p01 + use_mm * use_mm * p11 + drift + inflow_sd * inflow_sd, new01],
+            [p00 + 2.0 * use_mm * p01 + use_mm * use_mm * p11 + drift + errors, new01],
             [new01, p11 + BIAS_DRIFT_PER_DAY * BIAS_DRIFT_PER_DAY * days],
         ];
         self.depletion_mm = (self.depletion_mm + self.bias * use_mm - inflow_mm).max(-self.drainable_mm);

@@ -72,6 +72,7 @@ mod error;
 mod real;
 
 pub mod air;
+pub mod arrival;
 pub mod climate;
 pub mod crop;
 pub mod degree_days;

@@ -1,6 +1,7 @@
 //! What must hold for every input, not only for the worked ones.
 #![allow(clippy::unwrap_used)] // a test may stop where it stands
 
+use agronomy::arrival::{self, Depth, Meanwhile};
 use agronomy::degree_days::{self, Cutoff, Limits};
 use agronomy::evapotranspiration::{self as et, DayWeather, Place};
 use agronomy::filter::Filter;
@@ -349,4 +350,83 @@ fn everything(n: &[f64; 9], m: &[f64; 7], day: u16) -> Vec<Result<f64, Error>> {
         soil::probe_weights_m(&[a, b, c], d).map(|weights| weights.iter().sum()),
         soil::profile_depletion_mm(&[soil::Layer { depth_m: a, theta: b, full: c }], d),
     ]
+}
+
+fn theta() -> impl Strategy<Value = Option<f64>> {
+    prop_oneof![4 => (0.0..1.0_f64).prop_map(Some), 1 => Just(None)]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 500, failure_persistence: None, ..ProptestConfig::default() })]
+
+    #[test]
+    fn what_arrived_is_never_negative_and_nothing_where_it_dries(
+        rows in prop::collection::vec((0.01..1.0_f64, prop::collection::vec(theta(), 6), 0.0..0.1_f64), 1..5),
+        flows in (0.0..60.0_f64, 0.0..60.0_f64, 0.0..30.0_f64),
+        rooted_depth_m in 0.05..2.0_f64,
+    ) {
+        let meanwhile = Meanwhile { drying_mm: flows.0, known_mm: flows.1, known_sd_mm: flows.2 };
+        let probes: Vec<Depth<'_>> = rows.iter().map(|(depth_m, hours, sway)| {
+            Depth { depth_m: *depth_m, before: &hours[..3], after: &hours[3..], saturated: 0.5, sway: *sway }
+        }).collect();
+        if let Some(came) = arrival::arrived(&probes, rooted_depth_m, &meanwhile).unwrap() {
+            prop_assert!(came.total_mm >= 0.0 && came.sd_mm >= came.noise_mm && came.noise_mm > 0.0);
+            prop_assert!(came.ratio.is_finite() && came.depths.iter().all(|depth| depth.mm >= 0.0));
+            // More rain leaves less that somebody gave.
+            let wetter = Meanwhile { known_mm: flows.1 + 5.0, ..meanwhile };
+            let less = arrival::arrived(&probes, rooted_depth_m, &wetter).unwrap().unwrap();
+            prop_assert!(less.total_mm <= came.total_mm);
+        }
+        // The same hours, falling: nothing came, however thirsty the day.
+        let falling: Vec<Vec<Option<f64>>> = rows.iter().map(|(_, hours, _)| {
+            let mut read: Vec<f64> = hours.iter().flatten().copied().collect();
+            read.sort_by(|a, b| b.total_cmp(a));
+            read.into_iter().map(Some).chain(std::iter::repeat(None)).take(6).collect()
+        }).collect();
+        let probes: Vec<Depth<'_>> = rows.iter().zip(&falling).map(|((depth_m, _, sway), hours)| {
+            Depth { depth_m: *depth_m, before: &hours[..3], after: &hours[3..], saturated: 0.5, sway: *sway }
+        }).collect();
+        if let Some(came) = arrival::arrived(&probes, rooted_depth_m, &meanwhile).unwrap() {
+            prop_assert_eq!((came.total_mm, came.is_significant()), (0.0, false));
+        }
+    }
+
+    #[test]
+    fn no_number_makes_an_arrival_or_a_sway_that_is_none(
+        numbers in prop::collection::vec(any_number(), 11), past in prop::collection::vec(any_number(), 80)
+    ) {
+        let past: Vec<Option<f64>> = past.into_iter().map(Some).collect();
+        if let Ok(Some(sway)) = arrival::sway(&past, 3) {
+            prop_assert!(sway.is_finite() && sway > 0.0);
+        }
+        let hours: Vec<Option<f64>> = numbers[..4].iter().copied().map(Some).collect();
+        let probe = Depth {
+            depth_m: numbers[4], before: &hours[..2], after: &hours[2..], saturated: numbers[5], sway: numbers[6],
+        };
+        let meanwhile = Meanwhile { drying_mm: numbers[7], known_mm: numbers[8], known_sd_mm: numbers[9] };
+        if let Ok(Some(came)) = arrival::arrived(&[probe], numbers[10], &meanwhile) {
+            prop_assert!(came.total_mm.is_finite() && came.sd_mm.is_finite() && came.ratio.is_finite());
+        }
+    }
+
+    #[test]
+    fn a_filter_that_passes_days_keeps_its_variances(
+        steps in prop::collection::vec(
+            (0.0..20.0_f64, 0.0..10.0_f64, -20.0..60.0_f64, 0.0..20.0_f64, 0.1..48.0_f64, -60.0..90.0_f64), 1..80
+        )
+    ) {
+        let mut filter = Filter::new(10.0, 5.0, 15.0).unwrap();
+        for (use_mm, use_sd_mm, inflow_mm, inflow_sd_mm, hours, measured_mm) in steps {
+            let mut sure = filter;
+            sure.pass(use_mm, 0.0, inflow_mm, 0.0, hours).unwrap();
+            filter.pass(use_mm, use_sd_mm, inflow_mm, inflow_sd_mm, hours).unwrap();
+            prop_assert!(filter.sd_mm() >= sure.sd_mm() && filter.depletion_mm == sure.depletion_mm);
+            if measured_mm > 0.0 {
+                filter.correct(measured_mm, 3.0).unwrap();
+            }
+            let [[p00, p01], [p10, p11]] = filter.p;
+            prop_assert!(p00 >= 0.0 && p11 >= 0.0 && p01 == p10 && p01 * p01 <= p00 * p11 * (1.0 + 1e-6) + 1e-12);
+            prop_assert!(filter.depletion_mm >= -15.0);
+        }
+    }
 }

@@ -36,7 +36,7 @@ pub struct FruitView {
     pub final_kg: Option<(f64, f64, f64)>,
     /// What the final mass rests on, or why there is none, in words.
     pub curve: String,
-    /// What is odd about the last line on it, in words; empty when nothing is.
+    /// What is odd about its last tape, in words; empty when nothing is.
     pub note: String,
 }
 
@@ -64,7 +64,7 @@ impl Fruit {
             gain_kg_day: standing.gain_kg_day,
             final_kg: standing.final_kg.filter(|_| self.grows()),
             curve: standing.fit.as_ref().map(curve_words).unwrap_or_default(),
-            note: self.refused.clone().or(standing.note.clone()).unwrap_or_default(),
+            note: standing.note.clone().unwrap_or_default(),
         })
     }
 }

@@ -46,10 +46,7 @@ pub fn judge(
     let (Some(estimate), Some(person)) = (estimate, scene.asked()) else { return Verdict::Unknown };
     let rain_mm = estimate.rain_24h_mm.filter(|mm| *mm >= MUCH_RAIN_MM);
     let wet_after_dry = rain_mm.is_some() && estimate.dry_days >= DRY_DAYS;
-    let own_water = scene
-        .facts
-        .last_given_ms(&bed.name, scene.now_ms)
-        .is_some_and(|at_ms| scene.now_ms - at_ms < OWN_WATER_MS);
+    let own_water = scene.last_given_ms(bed).is_some_and(|at_ms| scene.now_ms - at_ms < OWN_WATER_MS);
     let over_full = estimate.over_full_hours.filter(|_| !own_water);
     let matters_to_someone = scene.split_time(bed) || bed.routine.is_some() || water_told;
     let windows = people::next_windows(scene.garden, scene.calendar, person, scene.now_ms);

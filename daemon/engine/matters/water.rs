@@ -59,7 +59,7 @@ pub fn judge(
         return quiet("the ground is frozen or was within a day", false);
     }
     let (Some(estimate), Some(person)) = (estimate, scene.asked()) else { return Verdict::Unknown };
-    let given_ms = scene.facts.last_given_ms(&bed.name, scene.now_ms);
+    let given_ms = scene.last_given_ms(bed);
     if given_ms.is_some_and(|at_ms| scene.now_ms - at_ms < ARRIVING_MS) {
         return Verdict::Unknown;
     }

@@ -1,4 +1,5 @@
 //! One file a page.
 
 pub mod fruit;
+pub mod given;
 pub mod now;

@@ -8,6 +8,7 @@ use crate::record::{MatterKey, Millis};
 use crate::store::{Fate, KeptLetter};
 use crate::web::PageModel;
 use crate::web::pages::fruit;
+use crate::web::pages::given;
 use crate::web::strip::{self, Level};
 use crate::web::words;
 
@@ -44,7 +45,7 @@ pub fn page(model: &PageModel) -> String {
                     }
                     section {
                         h2 { "Beds" }
-                        (beds(&status.survey.beds))
+                        (beds(model))
                     }
                     (fruit::section(&status.survey.fruits, at_ms))
                     section {
@@ -134,15 +135,18 @@ fn task(matter: MatterKey) -> &'static str {
     }
 }
 
-fn beds(beds: &[BedView]) -> Markup {
+fn beds(model: &PageModel) -> Markup {
+    let survey = &model.status.survey;
+    let beds = &survey.beds;
+    let given = |bed: &BedView| given::list(&survey.waterings, &bed.name, model.status.at_ms, model.zone);
     let tape_days = strip::tape_days(beds.iter().filter_map(|bed| bed.cover_days));
     html! {
         @if beds.is_empty() { p { "None seen yet." } }
-        div.beds { @for bed in beds { (bed_card(bed, tape_days)) } }
+        div.beds { @for bed in beds { (bed_card(bed, tape_days, &given(bed))) } }
     }
 }
 
-fn bed_card(bed: &BedView, tape_days: f64) -> Markup {
+fn bed_card(bed: &BedView, tape_days: f64, given: &Markup) -> Markup {
     html! {
         article {
             h3 { (bed.title) }
@@ -151,6 +155,7 @@ fn bed_card(bed: &BedView, tape_days: f64) -> Markup {
             @if !bed.rests_on.is_empty() { p.small { "From " (bed.rests_on) "." } }
             @if let Some(stage) = &bed.stage { (season(stage)) }
             @for note in &bed.notes { p.small { (note) } }
+            (given)
         }
     }
 }
