@@ -137,8 +137,6 @@ pub struct ClosedDay {
     pub end: Balance,
     /// The demand as the filter believes it: the book's times the bias.
     pub etc_mm: f64,
-    /// The bias that was believed on that day.
-    pub bias: f64,
     /// Standard deviation of the depletion at its end.
     pub sd_mm: f64,
 }
@@ -277,7 +275,7 @@ pub fn advance(
         moist_days: from.moist_days.saturating_add(u32::from(out.surface_depletion_mm <= rew_mm)),
         blind_days: if measured.is_some() { 0 } else { from.blind_days.saturating_add(1) },
     };
-    Some(ClosedDay { etc_mm: out.etc_mm * from.bias, bias: from.bias, out, marks, end, sd_mm })
+    Some(ClosedDay { etc_mm: out.etc_mm * from.bias, out, marks, end, sd_mm })
 }
 
 /// What of a bed's day was estimated: the weather's guesses, and the soil where no probe spoke.

@@ -189,9 +189,9 @@ impl Engine {
             heat_dh_c: air_probe.and_then(|probe| self.heat(probe, from_ms, to_ms, bed.shade_c)),
             coldest_c: day.coldest_c,
             data_share: self.data_share(&bed.name, from_ms, to_ms),
-            // With the learned bias, as etc is: kc = ks kcb + ke holds in every row.
-            kcb: closed.map(|(closed, _)| closed.out.kcb * closed.bias),
-            ke: closed.map(|(closed, _)| closed.out.ke * closed.bias),
+            // The book's own coefficients: kc, which is etc / et0, is (ks kcb + ke) times the learned bias.
+            kcb: closed.map(|(closed, _)| closed.out.kcb),
+            ke: closed.map(|(closed, _)| closed.out.ke),
             depletion_sd_mm: closed.map(|(closed, _)| closed.sd_mm),
             guessed: book::guesses(measured, &day.guessed),
             joined_l: None,
