@@ -366,6 +366,8 @@ pub enum Rule {
     Stuck,
     /// It rose although no water came, and nothing else in the bed did.
     RiseWithoutWater,
+    /// It reads wetter than the soil can hold.
+    AboveSaturation,
     /// It fell at once as no soil dries.
     SuddenFall,
     /// It reads wetter after each soaking, or rises while the bed dries.
@@ -389,6 +391,7 @@ impl Rule {
             Rule::Impossible => "impossible",
             Rule::Stuck => "stuck",
             Rule::RiseWithoutWater => "rise-without-water",
+            Rule::AboveSaturation => "above-saturation",
             Rule::SuddenFall => "sudden-fall",
             Rule::CreepsWet => "creeps-wet",
             Rule::Disagrees => "disagrees",
@@ -406,6 +409,7 @@ impl Rule {
             Rule::Impossible => "reads what cannot be",
             Rule::Stuck => "stands still",
             Rule::RiseWithoutWater => "rose without water",
+            Rule::AboveSaturation => "reads wetter than the soil can hold",
             Rule::SuddenFall => "fell at once",
             Rule::CreepsWet => "creeps wetter",
             Rule::Disagrees => "disagrees with another at its depth",
@@ -427,6 +431,8 @@ pub enum Fault {
     Stuck { value: f64, hours: u32 },
     /// `count` impossible values in the last 24 h, the last of them `value`.
     Impossible { count: u32, value: f64 },
+    /// A moisture probe that a rule of the soil speaks against since `since_ms`: what it read before, and now, m³/m³.
+    Distrusted { rule: Rule, since_ms: Millis, before: f64, now: f64 },
     /// The broker cannot be reached or refuses us.
     BrokerAway { since_ms: Millis, words: String },
     /// Messages of the probe cannot be read.

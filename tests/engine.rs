@@ -15,6 +15,10 @@ mod dose;
 mod fruit;
 #[path = "engine/gear.rs"]
 mod gear;
+#[path = "engine/gear_record.rs"]
+mod gear_record;
+#[path = "engine/gear_rules.rs"]
+mod gear_rules;
 #[path = "engine/growth.rs"]
 mod growth;
 #[path = "engine/marks.rs"]

@@ -11,7 +11,7 @@ use rindwatch::mail::letters::{render, text_of};
 use rindwatch::quantities::Quantity;
 use rindwatch::record::{
     ColdSign, Content, Dose, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Millis, OutboxLetter,
-    Task, Telling, Urgency,
+    Rule, Task, Telling, Urgency,
 };
 use rindwatch::settings::garden::{Garden, MailSecurity, MailServer, Person, Probe, Role, Units, Vessels};
 
@@ -146,6 +146,10 @@ fn silent() -> Content {
     Content::Gear { fault: Fault::Silent { last_ms: Some(NOON - 5 * HOUR), usual_s: 600 } }
 }
 
+fn distrusted(rule: Rule, hours: i64, before: f64, now: f64) -> Content {
+    Content::Gear { fault: Fault::Distrusted { rule, since_ms: NOON - hours * HOUR, before, now } }
+}
+
 fn task(number: u32, content: Content) -> Task {
     let (matter, subject, title) = match &content {
         Content::Water(_) => (MatterKey::Water, "long", "Long bed"),
@@ -262,6 +266,30 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
         ("cover", garden(), draft(19, "grower", vec![task(3, cover())])),
         ("cover-dusk", garden(), LetterDraft { at_ms: NOON + 11 * HOUR, ..draft(22, "grower", vec![dusk]) }),
         ("gear", garden(), draft(21, "grower", vec![tomorrow(task(3, silent()))])),
+        (
+            "gear-fell",
+            garden(),
+            draft(22, "grower", vec![tomorrow(task(4, distrusted(Rule::SuddenFall, 4, 0.312, 0.221)))]),
+        ),
+        (
+            "gear-rose",
+            garden(),
+            draft(
+                23,
+                "stand-in",
+                vec![tomorrow(task(5, distrusted(Rule::RiseWithoutWater, 26, 0.243, 0.45)))],
+            ),
+        ),
+        (
+            "gear-creeps",
+            garden(),
+            draft(24, "grower", vec![tomorrow(task(6, distrusted(Rule::CreepsWet, 27 * 24, 0.3176, 0.363)))]),
+        ),
+        (
+            "gear-over",
+            garden(),
+            draft(25, "grower", vec![tomorrow(task(7, distrusted(Rule::AboveSaturation, 5, 0.331, 0.58)))]),
+        ),
         ("bundle", with_hose(12.0), LetterDraft { person: "grower".to_owned(), ..bundle }),
         ("water-again", garden(), told(Telling::Again, 1, water(), 12)),
         ("water-worse", garden(), told(Telling::Worse, 1, water(), 12)),

@@ -58,9 +58,11 @@ impl Engine {
                 });
                 self.derive_if_closed(happened_ms);
             }
-            Entry::Rain { .. } | Entry::Leafed { .. } | Entry::Rooted { .. } | Entry::Felt { .. } => {
-                self.derive_if_closed(happened_ms)
-            }
+            Entry::Rain { .. }
+            | Entry::Fed { .. }
+            | Entry::Leafed { .. }
+            | Entry::Rooted { .. }
+            | Entry::Felt { .. } => self.derive_if_closed(happened_ms),
             Entry::Accept { number } => {
                 self.accept_mark(*number, happened_ms.min(now_ms));
             }

@@ -355,9 +355,15 @@ impl<'a> Scene<'a> {
         if self.frozen(bed, at_ms) {
             return None;
         }
-        let believed = |probe: usize| self.believed(probe, at_ms) != Trust::Condemned;
+        let counts = |probe: usize| match self.believed(probe, at_ms) {
+            Trust::Condemned => false,
+            Trust::Doubtful => !self.stood_in_for(probe, at_ms),
+            Trust::Good | Trust::Missing => true,
+        };
         let swing = |probe: usize, from_ms, to_ms| self.swing(probe, from_ms, to_ms);
-        sounding::measure(self.garden, bed, self.hours, at_ms, self.known, believed, swing)
+        let mut measured = sounding::measure(self.garden, bed, self.hours, at_ms, self.known, counts, swing)?;
+        measured.sd_mm *= self.doubt_factor(bed, at_ms, counts);
+        Some(measured)
     }
 
     /// How far what a probe says of an instant is believed: `Good`, `Doubtful` or `Condemned`. Of a missing probe

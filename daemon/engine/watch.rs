@@ -1,6 +1,9 @@
 //! One probe under watch: its rhythm, its silence, values that stand still or cannot be.
 
+mod asked;
 mod belief;
+mod creeping;
+mod hourly;
 mod look;
 
 use std::collections::VecDeque;
@@ -11,6 +14,7 @@ use crate::quantities::Quantity;
 use crate::record::{Doubt, Millis, Reading};
 
 pub use belief::{Belief, Span, weight};
+pub use creeping::Notes;
 
 use super::calendar::{HOUR_MS, MINUTE_MS};
 
@@ -26,6 +30,11 @@ const FIRST_RUN: f64 = 2.0;
 const NEW_LEVEL: u8 = 3;
 /// Soil moisture falls by no more than this between two readings at once, and over an hour or more, m³/m³.
 const FALL: (f64, f64) = (0.10, 0.20);
+/// What the electronics send exactly when they have nothing to say: one-wire thermometers 0.0 and -0.6 °C (common
+/// practice, no source), a moisture probe without its wire 0. Soil and air come to such a value by small steps.
+const NOTHING_C: [f64; 2] = [0.0, -0.6];
+/// Further than this from the last believed value an exact nothing is none of the weather's, °C and m³/m³.
+const NOTHING_STEP: (f64, f64) = (5.0, 0.05);
 /// A fall to within this of where the soil stood before a leap is its end, m³/m³, and for so long.
 const LEAP_ENDS: (f64, Millis) = (0.03, 24 * HOUR_MS);
 
@@ -61,6 +70,9 @@ pub struct Watch {
     /// How far it was believed, and when.
     #[serde(default)]
     pub belief: Belief,
+    /// What weeks and several wettings showed of it.
+    #[serde(default)]
+    pub notes: Notes,
 }
 
 /// The largest step believed between two readings `minutes` apart, in the unit of the kind.
@@ -77,6 +89,17 @@ fn step_limit(quantity: Quantity, rise: bool, minutes: f64) -> Option<f64> {
         Quantity::AirTemperature => Some((4.0 * tens).min(20.0)),
         Quantity::SoilMoisture if !rise => Some((FALL.0 * minutes / 30.0).clamp(FALL.0, FALL.1)),
         _ => None,
+    }
+}
+
+/// The value is exactly what a sensor sends that has nothing to say, and not where `last` was near.
+fn says_nothing(quantity: Quantity, value: f64, last: f64) -> bool {
+    match quantity {
+        Quantity::SoilTemperature | Quantity::AirTemperature => {
+            NOTHING_C.contains(&value) && (value - last).abs() > NOTHING_STEP.0
+        }
+        Quantity::SoilMoisture => value == 0.0 && last > NOTHING_STEP.1,
+        _ => false,
     }
 }
 
@@ -150,10 +173,17 @@ impl Watch {
     fn judge_step(&mut self, quantity: Quantity, reading: &Reading) -> Option<Doubt> {
         let (last_ms, last) = self.last?;
         let apart_ms = (reading.at_ms - last_ms).abs();
-        // After a long silence anything plausible may be true.
-        if apart_ms > 6 * HOUR_MS {
+        // After a long silence anything plausible may be true; a probe that goes on saying nothing is not silent.
+        let said_nothing = self.doubted.back().is_some_and(|(at_ms, value)| {
+            *value == reading.value && reading.arrived_ms - at_ms <= 6 * HOUR_MS
+        });
+        if apart_ms > 6 * HOUR_MS && !(said_nothing && says_nothing(quantity, reading.value, last)) {
             self.step = None;
             return None;
+        }
+        if says_nothing(quantity, reading.value, last) {
+            self.step = None;
+            return Some(Doubt::Sentinel);
         }
         let minutes = apart_ms as f64 / MINUTE_MS as f64;
         let limit = step_limit(quantity, reading.value > last, minutes)?;
@@ -225,6 +255,7 @@ impl Watch {
         self.doubted.clear();
         self.unreadable.clear();
         self.belief.end_all(at_ms);
+        self.notes = Notes::default();
         self.touched_ms = Some(at_ms);
     }
 }

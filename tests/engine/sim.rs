@@ -111,6 +111,8 @@ pub struct Sim {
     pub swing_per_c: f64,
     /// Values that stand in for the true ones.
     pub lies: BTreeMap<String, f64>,
+    /// By how much probes read off.
+    pub shifts: BTreeMap<String, f64>,
     /// All that was done, with the time it was done at.
     pub log: Vec<(Millis, Action)>,
     counter_mm: f64,
@@ -133,6 +135,7 @@ impl Sim {
             silent: Vec::new(),
             swing_per_c: 0.0,
             lies: BTreeMap::new(),
+            shifts: BTreeMap::new(),
             log: Vec::new(),
             counter_mm: 0.0,
             trusted: true,
@@ -287,7 +290,7 @@ impl Sim {
             Quantity::Battery => 3.9,
             Quantity::Signal => -60.0,
         };
-        probe.quantity.quantise(value)
+        probe.quantity.quantise(value + self.shifts.get(&probe.name).copied().unwrap_or(0.0))
     }
 
     /// A reading of a probe, arriving five seconds after it was made.

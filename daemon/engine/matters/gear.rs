@@ -2,7 +2,8 @@
 //!
 //! Rules: silent after three usual gaps (one hour at least, a day at most); stuck when the very same value
 //! stands so long that soil or air would have moved; three impossible or unreadable messages within a day; a
-//! gauge that soil or eye contradict (`gauge.rs`).
+//! gauge that soil or eye contradict (`gauge.rs`); and what the hours and weeks say of a moisture probe
+//! (`watch/hourly.rs`, `watch/creeping.rs`).
 //! The times are the project's judgement.
 
 use crate::quantities::Quantity;
@@ -12,7 +13,7 @@ use crate::settings::garden::Probe;
 use super::super::calendar::{HOUR_MS, MINUTE_MS};
 use super::super::life::{Claim, Verdict};
 use super::super::people;
-use super::super::watch::Watch;
+use super::super::watch::{Span, Watch};
 use super::super::{TURN_MS, Trust, scene::Scene};
 
 const DAY_MS: Millis = 24 * HOUR_MS;
@@ -47,18 +48,23 @@ pub struct Found {
     pub since_ms: Millis,
     /// What is told of it, if that is worth telling.
     pub fault: Option<Fault>,
+    /// The probe that speaks against it.
+    pub other: Option<String>,
 }
 
 impl Found {
     fn of(trust: Trust, rule: Rule, since_ms: Millis, fault: Fault) -> Self {
-        Self { trust, rule: Some(rule), since_ms, fault: Some(fault) }
+        Self { trust, rule: Some(rule), since_ms, fault: Some(fault), other: None }
     }
 
     /// In one line, for pages; empty when it is good.
     pub fn why(&self, scene: &Scene<'_>) -> String {
         match (&self.fault, self.rule) {
             (Some(fault), _) => why(fault, scene),
-            (None, Some(rule)) => rule.words().to_owned(),
+            (None, Some(rule)) => {
+                let other = self.other.as_ref().map(|other| format!(" ({other})")).unwrap_or_default();
+                rule.words().to_owned() + &other
+            }
             (None, None) => String::new(),
         }
     }
@@ -101,14 +107,36 @@ pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> F
     if let Some(found) = scene.gauges.get(ix).and_then(|gauge| gauge.found.as_ref()) {
         return Found::of(Trust::Doubtful, Rule::Contradicted, found.since_ms, found.fault.clone());
     }
-    if let Some(span) = watch.belief.at(now_ms) {
-        let (trust, rule, since_ms) = (span.trust, Some(span.rule), span.from_ms);
-        return Found { trust, rule, since_ms, fault: None };
+    if let Some(span) = watch.belief.by_hours(now_ms) {
+        return by_span(watch, span);
     }
     if scene.salted(ix, now_ms) {
-        return Found { trust: Trust::Doubtful, rule: Some(Rule::Fed), since_ms: now_ms, fault: None };
+        return Found {
+            trust: Trust::Doubtful,
+            rule: Some(Rule::Fed),
+            since_ms: now_ms,
+            fault: None,
+            other: None,
+        };
     }
-    Found { trust: Trust::Good, rule: None, since_ms: now_ms, fault: None }
+    Found { trust: Trust::Good, rule: None, since_ms: now_ms, fault: None, other: None }
+}
+
+/// What a rule of the soil says. A rise that may be water nobody logged, and probes that merely disagree (normal in
+/// compost: common practice, no source), stand on the page and are told to nobody.
+fn by_span(watch: &Watch, span: &Span) -> Found {
+    let (trust, rule) = (span.trust, span.rule);
+    let told = match rule {
+        Rule::RiseWithoutWater | Rule::AboveSaturation => trust == Trust::Condemned,
+        Rule::SuddenFall | Rule::CreepsWet => true,
+        _ => false,
+    };
+    let since_ms = match (rule, watch.notes.levels.first()) {
+        (Rule::CreepsWet, Some((at_ms, _))) => *at_ms,
+        _ => span.from_ms,
+    };
+    let fault = Fault::Distrusted { rule, since_ms, before: span.before, now: span.before + span.by };
+    Found { trust, rule: Some(rule), since_ms, fault: told.then_some(fault), other: span.other.clone() }
 }
 
 fn stuck(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> Option<(Millis, Fault)> {
@@ -139,6 +167,8 @@ pub fn judge(scene: &Scene<'_>, fault: Option<Fault>, told_ms: Option<Millis>) -
     let hold_ms = match fault {
         Fault::BrokerAway { .. } => HOUR_MS,
         Fault::Silent { .. } | Fault::Unreadable { .. } => GATHER_MS,
+        // It may come back by itself; meanwhile it is used for nothing.
+        Fault::Distrusted { rule: Rule::SuddenFall | Rule::AboveSaturation, .. } => 3 * HOUR_MS,
         _ => 0,
     };
     claim(scene, fault, hold_ms, told_ms)
@@ -190,6 +220,9 @@ pub fn why(fault: &Fault, scene: &Scene<'_>) -> String {
             format!(
                 "{times} showers in a row, {mm:.0} mm, wetted no probe; a knock, or a sprinkler that reaches it?"
             )
+        }
+        Fault::Distrusted { rule, before, now, .. } => {
+            format!("{}: {before:.3} to {now:.3} m3/m3", rule.words())
         }
         Fault::BrokerAway { words, .. } | Fault::MailRefused { words } | Fault::StoreFails { words } => {
             words.clone()

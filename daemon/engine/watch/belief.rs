@@ -7,6 +7,8 @@ use crate::record::{HOURS_KEPT_MS, Millis, Rule};
 
 use super::super::Trust;
 
+/// Rules that are judged at every turn, from single readings.
+pub const AT_ONCE: [Rule; 2] = [Rule::Impossible, Rule::Stuck];
 /// Spans remembered of a probe, at most.
 const SPANS: usize = 12;
 
@@ -45,6 +47,22 @@ impl Belief {
     /// The span that weighs most at an instant.
     pub fn at(&self, at_ms: Millis) -> Option<&Span> {
         self.spans.iter().filter(|span| span.holds(at_ms)).max_by_key(|span| weight(span.trust))
+    }
+
+    /// The same without the rules that single readings are judged by: those say anew at each turn whether they hold.
+    pub fn by_hours(&self, at_ms: Millis) -> Option<&Span> {
+        let spans = self.spans.iter().filter(|span| !AT_ONCE.contains(&span.rule) && span.holds(at_ms));
+        spans.max_by_key(|span| weight(span.trust))
+    }
+
+    /// A span of a rule ended since.
+    pub fn ended_since(&self, rule: Rule, since_ms: Millis) -> bool {
+        self.spans.iter().any(|span| span.rule == rule && span.to_ms.is_some_and(|to_ms| to_ms >= since_ms))
+    }
+
+    /// The span of a rule that lasts, if there is one.
+    pub fn lasting(&self, rule: Rule) -> Option<&Span> {
+        self.spans.iter().find(|span| span.rule == rule && span.to_ms.is_none())
     }
 
     /// A rule speaks against the probe: a span that lasts, or that the new one follows on, is changed, else one

@@ -2,7 +2,7 @@
 
 use crate::mail::amounts;
 use crate::quantities::Quantity;
-use crate::record::{Fault, Task};
+use crate::record::{Fault, Rule, Task};
 use crate::settings::garden::Probe;
 
 use super::{Care, Voice, Words, outside};
@@ -24,7 +24,13 @@ pub fn gear(task: &Task, fault: &Fault, voice: &Voice) -> Words {
             | Fault::Stuck { .. }
             | Fault::Impossible { .. }
             | Fault::Clogged { .. }
-            | Fault::ReadsShort { .. } => vec![Care::Electricity],
+            | Fault::ReadsShort { .. }
+            | Fault::Distrusted {
+                rule: Rule::CreepsWet | Rule::RiseWithoutWater | Rule::AboveSaturation,
+                ..
+            } => {
+                vec![Care::Electricity]
+            }
             _ => Vec::new(),
         },
     }
@@ -34,6 +40,9 @@ pub fn gear(task: &Task, fault: &Fault, voice: &Voice) -> Words {
 fn what(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
     let shown = |value: f64| {
         let unit = probe.map_or("", |probe| probe.quantity.kind().unit);
+        if unit == "m3/m3" {
+            return format!("{:.1} %", 100.0 * value); // as in the table below
+        }
         let (number, unit) = amounts::in_units(value, unit, voice.units());
         format!("{number} {unit}").trim_end().to_owned()
     };
@@ -46,6 +55,15 @@ fn what(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
         Fault::Impossible { count, value } => {
             let values = amounts::counted(f64::from(*count), "impossible value");
             format!("{values} in 24 hours, the last {}", shown(*value))
+        }
+        Fault::Distrusted { rule, since_ms, before, now } => {
+            let (from, to, since) = (shown(*before), shown(*now), voice.moment(*since_ms));
+            match rule {
+                Rule::SuddenFall => format!("fell at once, {from} before, {to} since {since}"),
+                Rule::CreepsWet => format!("creeps wetter, {from} after a soaking, {to} now"),
+                Rule::AboveSaturation => format!("reads {to} since {since}, more than the soil can hold"),
+                _ => format!("rose without water, {from} before, {to} since {since}"),
+            }
         }
         Fault::BrokerAway { since_ms, .. } => format!("away since {}", voice.moment(*since_ms)),
         Fault::Unreadable { count, .. } => {
@@ -87,6 +105,7 @@ fn how(fault: &Fault, subject: &str) -> String {
         Fault::WettedNothing { .. } => {
             "Does a sprinkler reach it, does wind shake its post? Fix the post, move it out of the spray."
         }
+        Fault::Distrusted { rule, .. } => return distrusted_how(*rule, subject),
         Fault::BrokerAway { .. } => {
             "Is the broker running, has its address or password changed, is the network up? rindwatch tries \
              again by itself."
@@ -106,9 +125,42 @@ fn how(fault: &Fault, subject: &str) -> String {
     how.to_owned()
 }
 
+fn distrusted_how(rule: Rule, subject: &str) -> String {
+    match rule {
+        Rule::SuddenFall => format!(
+            "Press the probe in until the soil touches the whole blade, and water it in with a cup. If it was set \
+             anew: rindwatch jot probe {subject} moved."
+        ),
+        Rule::CreepsWet => format!(
+            "Its cut edge soaks: replace it, or dry it, seal the edge and take its wet mark again. Afterwards: \
+             rindwatch jot probe {subject} moved."
+        ),
+        _ => format!(
+            "If water was given, log it. Else pull the probe, wipe it, look at cut edge, connector and cable for \
+             water, and press it in beside the old hole. Then: rindwatch jot probe {subject} moved."
+        ),
+    }
+}
+
+fn distrusted_why(rule: Rule) -> &'static str {
+    match rule {
+        Rule::SuddenFall => {
+            "No soil dries so fast two days after its last water, and no other probe fell: there is air at the blade, \
+             or it is out."
+        }
+        Rule::CreepsWet => "A sound probe comes back to the same mark after each soaking.",
+        Rule::AboveSaturation => "The pores of the bed would be more than full.",
+        _ => "No rain fell and no water is logged; it neither drained since nor moved as the soil does.",
+    }
+}
+
 fn plain_how(fault: &Fault) -> &'static str {
     match fault {
-        Fault::Silent { .. } | Fault::Stuck { .. } | Fault::Impossible { .. } | Fault::Unreadable { .. } => {
+        Fault::Silent { .. }
+        | Fault::Stuck { .. }
+        | Fault::Impossible { .. }
+        | Fault::Unreadable { .. }
+        | Fault::Distrusted { .. } => {
             "Look whether the probe has been pulled out of the soil or its box is open or wet; press it back \
              in. Leave wires alone."
         }
@@ -148,6 +200,7 @@ fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
             let showers = amounts::counted(f64::from(*times), "shower");
             why.push(format!("{showers} in dry air should have reached a probe, and none moved."));
         }
+        Fault::Distrusted { rule, .. } => why.push(distrusted_why(*rule).to_owned()),
         Fault::BrokerAway { words, .. } | Fault::Unreadable { words, .. } => why.push(said(words)),
         Fault::MailRefused { words } | Fault::StoreFails { words } => why.push(said(words)),
     }
@@ -196,9 +249,17 @@ fn blind(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
 fn unless(fault: &Fault) -> &'static str {
     match fault {
         Fault::Silent { .. } | Fault::Unreadable { .. } => "If it is heard again by itself, this is over.",
-        Fault::Stuck { .. } | Fault::Impossible { .. } => "If its values make sense again, this is over.",
+        Fault::Distrusted { rule: Rule::CreepsWet, .. } => {
+            "If it comes back to its old mark after the next soakings, this is over."
+        }
+        Fault::Distrusted { rule: Rule::SuddenFall, .. } => {
+            "If it comes back near where it stood, after pressing in or by itself, this is over."
+        }
         Fault::Clogged { .. } | Fault::ReadsShort { .. } => "If it shows the next rain too, this is over.",
         Fault::WettedNothing { .. } => "If its next rain wets the soil, this is over.",
+        Fault::Stuck { .. } | Fault::Impossible { .. } | Fault::Distrusted { .. } => {
+            "If its values make sense again, this is over."
+        }
         Fault::BrokerAway { .. } => "If the broker answers again, this is over.",
         Fault::MailRefused { .. } => "If the server takes a letter again, this is over.",
         Fault::StoreFails { .. } => "If writing succeeds again, this is over.",
@@ -210,11 +271,11 @@ pub fn mended(fault: &Fault) -> &'static str {
     match fault {
         Fault::Silent { .. } => "It is heard again.",
         Fault::Stuck { .. } => "Its value moves again.",
-        Fault::Impossible { .. } => "Its values make sense again.",
         Fault::Clogged { or_watered: false, .. } => "It shows rain again.",
         Fault::Clogged { or_watered: true, .. } => "It shows rain again, so it was not blocked for good.",
         Fault::ReadsShort { .. } => "It agrees with the eye again.",
         Fault::WettedNothing { .. } => "Its rain wets the soil again.",
+        Fault::Impossible { .. } | Fault::Distrusted { .. } => "Its values make sense again.",
         Fault::BrokerAway { .. } => "The broker answers again.",
         Fault::Unreadable { .. } => "Its messages can be read again.",
         Fault::MailRefused { .. } => "The mail server takes letters again.",
