@@ -9,7 +9,7 @@ use agronomy::arrival::{self, Arrival, Depth, Meanwhile, SPAN_HOURS};
 use chrono::NaiveDate;
 
 use crate::quantities::Quantity;
-use crate::record::Millis;
+use crate::record::{Millis, Rule};
 use crate::settings::garden::Bed;
 
 use super::calendar::HOUR_MS;
@@ -77,10 +77,14 @@ impl<'a> Rows<'a> {
         for (ix, probe) in scene.garden.probes.iter().enumerate() {
             let of_bed = probe.quantity == Quantity::SoilMoisture && probe.bed.as_deref() == Some(&bed.name);
             let Some(depth_m) = probe.depth_m.filter(|_| of_bed) else { continue };
-            // What it said while it was doubted or condemned says nothing of water; salts are looked at apart.
+            // What it said while it was doubted or condemned says nothing of water; salts are looked at apart. But a
+            // rise that is doubted because nobody logged water may be just that.
             let belief = scene.watches.get(ix).map(|watch| &watch.belief);
             let good = |at_ms: Millis| {
-                belief.and_then(|belief| belief.at(at_ms)).is_none_or(|span| span.trust == Trust::Good)
+                belief.and_then(|belief| belief.at(at_ms)).is_none_or(|span| {
+                    let asks = span.trust == Trust::Doubtful && span.rule == Rule::RiseWithoutWater;
+                    asks || span.trust == Trust::Good
+                })
             };
             let mut theta = vec![None; n];
             for (at_ms, hour) in scene.hours.range(ix, start_ms, to_ms).filter(|(at_ms, _)| good(*at_ms)) {

@@ -36,8 +36,6 @@ const UNLOGGED_FRUIT_DAYS: i64 = 60;
 const FROZEN_C: f64 = 1.0;
 /// So long after feeding salts make a moisture probe read wetter than the soil is (common practice, no source).
 const SALTS_MS: Millis = 48 * HOUR_MS;
-/// Longest time without a reading that does not end a span of readings (judgement).
-const GAP_MS: Millis = 4 * HOUR_MS;
 /// The demand of a day that is not over is that of the last days: a cloud more or less (judgement, share).
 const NOW_ET0_ERROR: f64 = 0.25;
 /// Days after setting out from which a fruit counts as exposed where no pollination is logged.
@@ -398,34 +396,6 @@ impl<'a> Scene<'a> {
             .filter(trusted)
             .and_then(|probe| self.hours.extremes(probe, at_ms - 24 * HOUR_MS, at_ms + 1))
             .is_some_and(|(lowest_c, _)| lowest_c <= FROZEN_C)
-    }
-
-    /// For how long every calibrated moisture probe of the bed has read above the full mark, up to three days;
-    /// `None` under 24 h. A mark from a table errs by 0.05 m³/m³ and more (a bed rich in compost holds far more
-    /// than its texture says), so there the probes must read over the middle between full and brimful.
-    fn over_full_hours(&self, bed: &Bed) -> Option<f64> {
-        let mark = if bed.marks_guessed { f64::midpoint(bed.full, bed.saturation) } else { bed.full };
-        let mut least: Option<f64> = None;
-        for (ix, probe) in self.garden.probes.iter().enumerate() {
-            let of_bed = probe.quantity == Quantity::SoilMoisture && probe.bed.as_deref() == Some(&bed.name);
-            if !of_bed || self.trusts.get(ix).is_some_and(|trust| *trust != Trust::Good) {
-                continue;
-            }
-            let span = self.hours.range(ix, self.now_ms - 72 * HOUR_MS, self.now_ms + 1);
-            let own = self.known.get(ix).filter(|known| known.own_full);
-            let mark = own.map_or(mark, |known| known.full);
-            // Hours in which nothing was read prove nothing: a longer gap ends the span.
-            let mut reached_ms = self.now_ms;
-            for (start_ms, hour) in span.rev() {
-                if reached_ms - start_ms > GAP_MS || hour.min <= mark {
-                    break;
-                }
-                reached_ms = *start_ms;
-            }
-            let hours = (self.now_ms - reached_ms) as f64 / HOUR_MS as f64;
-            least = Some(least.map_or(hours, |least: f64| least.min(hours)));
-        }
-        least.filter(|hours| *hours >= 24.0)
     }
 
     /// Corrects what is believed at `to_ms` by what was felt since `from_ms`.

@@ -173,6 +173,8 @@ fn hours_without_readings_are_not_hours_above_full() {
     sim.sky = Sky { use_mm: 0.1, ..MILD };
     sim.lies.insert("wet".into(), 0.30);
     sim.run_days(2);
+    // Logged, so that nobody doubts the rise.
+    sim.water("long", 20.0);
     sim.lies.insert("wet".into(), 0.40);
     sim.run_until(sim.now_ms + 2 * HOUR);
     sim.silent = vec!["wet".into()];

@@ -89,7 +89,7 @@ fn a_plateau_of_the_only_probe_is_condemned_when_the_plants_have_drunk() {
     sim.run_to("2027-07-03", "18:00");
     sim.lies.insert("wet".into(), 0.36);
     hours_until(&mut sim, "wet", Trust::Doubtful, Some(Rule::RiseWithoutWater), 2);
-    let hours = hours_until(&mut sim, "wet", Trust::Condemned, Some(Rule::RiseWithoutWater), 60);
+    let hours = hours_until(&mut sim, "wet", Trust::Condemned, Some(Rule::RiseWithoutWater), 96);
     println!("condemned after {hours} h");
     // What is believed of the bed is the book's again.
     sim.run_days(1);

@@ -1,4 +1,4 @@
-//! What doubt in single probes means for the bed they stand in.
+//! What the bed they stand in may take from single probes, and doubt in them: stand-ins, spread, hours above full.
 
 use crate::quantities::Quantity;
 use crate::record::{Millis, Rule};
@@ -10,6 +10,9 @@ use super::super::scene::Scene;
 
 /// Probes at one depth stand no further apart, m.
 const ONE_DEPTH_M: f64 = 0.025;
+
+/// Longest time without a reading that does not end a span of readings (judgement).
+const GAP_MS: Millis = 4 * HOUR_MS;
 
 impl Scene<'_> {
     /// A good probe at the depth of a doubtful one speaks for both.
@@ -43,5 +46,33 @@ impl Scene<'_> {
         }
         let alone = all == 1.0 && rose;
         if all > 0.0 && !alone { f64::sqrt(squares / all) } else { 1.0 }
+    }
+
+    /// For how long every calibrated moisture probe of the bed has read above the full mark, up to three days;
+    /// `None` under 24 h. A mark from a table errs by 0.05 m³/m³ and more (a bed rich in compost holds far more
+    /// than its texture says), so there the probes must read over the middle between full and brimful.
+    pub fn over_full_hours(&self, bed: &Bed) -> Option<f64> {
+        let mark = if bed.marks_guessed { f64::midpoint(bed.full, bed.saturation) } else { bed.full };
+        let mut least: Option<f64> = None;
+        for (ix, probe) in self.garden.probes.iter().enumerate() {
+            let of_bed = probe.quantity == Quantity::SoilMoisture && probe.bed.as_deref() == Some(&bed.name);
+            if !of_bed || self.trusts.get(ix).is_some_and(|trust| *trust != Trust::Good) {
+                continue;
+            }
+            let span = self.hours.range(ix, self.now_ms - 72 * HOUR_MS, self.now_ms + 1);
+            let own = self.known.get(ix).filter(|known| known.own_full);
+            let mark = own.map_or(mark, |known| known.full);
+            // Hours in which nothing was read prove nothing: a longer gap ends the span.
+            let mut reached_ms = self.now_ms;
+            for (start_ms, hour) in span.rev() {
+                if reached_ms - start_ms > GAP_MS || hour.min <= mark {
+                    break;
+                }
+                reached_ms = *start_ms;
+            }
+            let hours = (self.now_ms - reached_ms) as f64 / HOUR_MS as f64;
+            least = Some(least.map_or(hours, |least: f64| least.min(hours)));
+        }
+        least.filter(|hours| *hours >= 24.0)
     }
 }

@@ -4,9 +4,11 @@
 //! beside them):
 //! - *Rise without water* (after flag D04 of Dorigo et al. 2013, at all depths): a rise of 0.03 m³/m³ and more
 //!   within three hours, with no rain and nothing logged. Doubtful, since it may be water that nobody logged; as
-//!   soon as it decays, another probe of the bed rises too, or water is logged, it was water and never was doubted.
-//!   A day later, level still while others fall or the plants drink, it is a plateau of the probe's own and
-//!   condemned (after D10). So it is when it ends as it began, at once.
+//!   soon as it decays, another probe of the bed rises too, water is logged, or it came as the answer to a letter,
+//!   it was water and never was doubted. A day later, level still while others fall, it is a plateau of the probe's
+//!   own and condemned (after D10); where no other probe tells, after three days in which the plants drank (one
+//!   below the roots of a young plant rests for two after a real watering). So it is when it ends as it began, at
+//!   once.
 //! - *Sudden fall* (after D07): 0.04 m³/m³ and more within two hours, two days and more after the last wetting,
 //!   no frost, no other probe falling: a gap at the blade, or the probe is out. Condemned until it is back.
 //! - *Above saturation* (C03): condemned where the mark is the grower's own, doubtful where it is from a table.
@@ -31,14 +33,17 @@ const RISE_H: i64 = 3;
 const RAIN_MM: f64 = 1.0;
 /// Water that comes from above may take so long to reach a probe.
 const ARRIVES_H: i64 = 36;
-/// A rise that stands level so long is no water, hours.
+/// A rise that stands level so long is no water, hours: while others fall, and where only the plants' thirst tells.
 const LEVEL_H: i64 = 24;
+const LEVEL_ALONE_H: i64 = 72;
 /// Water in the soil has lost so much of its rise within a day, share and m³/m³.
 const DECAY: (f64, f64) = (0.05, 0.004);
 /// Another probe of the bed has moved, m³/m³.
 const MOVED: f64 = 0.004;
+/// Water that was recognised so near to a rise is that rise.
+const ANSWERS_MS: Millis = 6 * HOUR_MS;
 /// The plants have drunk so much since that any soil would have fallen, mm of reference evapotranspiration.
-const DRUNK_MM: f64 = 5.0;
+const DRUNK_MM: f64 = 12.0;
 /// Hours within which a plateau of the probe's own ends.
 const ENDS_H: i64 = 2;
 /// A fall of so much within [`FALL_H`] hours is no drying, m³/m³.
@@ -209,7 +214,11 @@ fn how_a_rise_goes_on(seat: Seat<'_>, span: &Span) -> Option<Change> {
     let watered = seat
         .water_mm(span.from_ms - ARRIVES_H * HOUR_MS, span.from_ms + 3 * HOUR_MS)
         .is_some_and(|mm| mm >= RAIN_MM);
-    if watered || (early && others_rose(seat, span.from_ms - 3 * HOUR_MS, by)) {
+    let answer = scene
+        .poured
+        .iter()
+        .any(|one| one.asked && one.bed == seat.bed.name && (one.at_ms - span.from_ms).abs() <= ANSWERS_MS);
+    if watered || answer || (early && others_rose(seat, span.from_ms - 3 * HOUR_MS, by)) {
         return Some(Change::Clear(rule, now_ms, true));
     }
     let highest = scene.hours.extremes(seat.ix, span.from_ms, now_ms + 1).map_or(risen, |(_, high)| high);
@@ -227,7 +236,8 @@ fn how_a_rise_goes_on(seat: Seat<'_>, span: &Span) -> Option<Change> {
     });
     let date = scene.calendar.date(span.from_ms);
     let drunk_mm: f64 = scene.days.iter().filter(|day| day.date > date).map(|day| day.et0_mm).sum();
-    let drinks = scene.facts.is_growing(seat.bed, scene.date()) && drunk_mm >= DRUNK_MM;
+    let long = now_ms - span.from_ms >= LEVEL_ALONE_H * HOUR_MS;
+    let drinks = long && scene.facts.is_growing(seat.bed, scene.date()) && drunk_mm >= DRUNK_MM;
     (others_fell || drinks).then(|| Change::Doubt(condemned(span)))
 }
 

@@ -31,6 +31,9 @@ impl Engine {
         self.memory.trusts = looked.iter().map(|found| found.trust).collect();
         if let Some(from_ms) = anew_ms.into_iter().min() {
             self.derive_if_closed(from_ms);
+            // What a rise of it was taken for, too.
+            let known = &mut self.memory.poured_from;
+            *known = Some(known.map_or(from_ms, |known| known.min(from_ms)));
         }
         looked.into_iter().map(|found| found.fault).collect()
     }
