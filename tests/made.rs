@@ -46,14 +46,20 @@ fn print(season: &mut Season) -> u64 {
 fn the_season_maker_is_the_one_that_was_frozen() {
     // What the demo prints for its first seed.
     assert_eq!(print(&mut Season::made(1, play::START_MS, &Make::demo())), 0xd0b5_3ce8_0616_0d92);
-    let scored = setups(Sensors::Three).iter().chain(&setups(Sensors::Full)).fold(0, |all: u64, setup| {
+    let seasons = [Sensors::Three, Sensors::Full].map(|sensors| setups(101, sensors));
+    let all = seasons.iter().flatten().fold(0, |all: u64, setup| {
         all.rotate_left(1) ^ print(&mut Season::made(setup.seed, play::START_MS, &setup.make()))
     });
-    assert_eq!(scored, FROZEN, "{scored:016x}");
+    assert_eq!(all, FROZEN, "{all:016x}");
 }
 
-/// Seasons of the short run: seeds 101 to 112, which nothing was tuned on.
-fn setups(sensors: Sensors) -> Vec<Setup> {
+/// First seed of the seasons that are scored. The engine's margins were chosen on seeds 101 to 112; these it has
+/// not seen.
+const SCORED: u64 = 201;
+
+/// Twelve seasons: growers of every kind, both soils in both beds, leaves from half to two and a half times the
+/// roots, usual, hot and dry, cool and wet weather.
+fn setups(first_seed: u64, sensors: Sensors) -> Vec<Setup> {
     let leafed = [0.5, 1.0, 1.5, 2.0, 2.5];
     let kinds = [
         Kind::Diligent,
@@ -65,7 +71,7 @@ fn setups(sensors: Sensors) -> Vec<Setup> {
     ];
     (0..12)
         .map(|at| {
-            let mut setup = Setup::new(101 + at as u64, sensors);
+            let mut setup = Setup::new(first_seed + at as u64, sensors);
             setup.grower = kinds[at % kinds.len()];
             setup.leafed = [leafed[at % 5], leafed[(at + 2) % 5]];
             if at % 2 == 1 {
@@ -105,24 +111,26 @@ fn play_all(setups: Vec<Setup>) -> Vec<Played> {
 #[test]
 fn letters_of_made_seasons_come_in_time_and_are_worth_reading() {
     let played: Vec<(Sensors, Vec<Played>)> = [Sensors::Three, Sensors::Full]
-        .map(|sensors| (sensors, play_all(setups(sensors))))
+        .map(|sensors| (sensors, play_all(setups(SCORED, sensors))))
         .into_iter()
         .collect();
     let table = table::write(FROZEN, &played);
     println!("{table}");
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/made.txt");
+    if std::env::var_os("RINDWATCH_GOLDEN").is_some_and(|what| what == "write") {
+        std::fs::write(&path, &table).unwrap();
+    }
     for (sensors, all) in &played {
         let tally = table::tally(all, None);
         // 19 of 20.
         assert!(tally.in_time_share() >= 0.95, "{sensors:?}: {tally:?}");
+        // Wanted is 1 in 10; a tenth of the letters go out before a rain that nobody foresaw.
+        assert!(tally.false_share() <= 0.15, "{sensors:?}: {tally:?}");
         assert!(tally.told() >= 100, "{sensors:?}: {tally:?}, too few to say anything");
         for one in all {
             let (night, by_rule) = score::night_letters(one);
             assert_eq!(night, by_rule, "seed {}: a letter at night that nothing calls for", one.setup.seed);
         }
-    }
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/made.txt");
-    if std::env::var_os("RINDWATCH_GOLDEN").is_some_and(|what| what == "write") {
-        std::fs::write(&path, &table).unwrap();
     }
     let before = std::fs::read_to_string(&path).unwrap();
     assert!(table == before, "the scores have changed; RINDWATCH_GOLDEN=write keeps the new ones\n{table}");

@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use agronomy::filter::Filter;
+use agronomy::filter::{BIAS_PRIOR_SD, Filter};
 use agronomy::water::{self, BedDay, BedDayOut, Marks};
 
 use crate::record::{Guess, Millis};
@@ -39,6 +39,10 @@ const TABLE_SD: f64 = 0.04;
 const SCATTER: f64 = 0.5;
 /// Error of water that came in, as a share of it: gauge, cans filled by eye (judgement).
 const INFLOW_ERROR: f64 = 0.1;
+/// The usual ET0 of a place errs by so much of itself for a given month (judgement: coast and inland of one
+/// latitude differ so).
+const USUAL_SD: f64 = 0.25;
+
 /// What is believed at one instant.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Balance {
@@ -90,6 +94,9 @@ pub struct Ground {
     pub refill_share: f64,
     /// Leafed m² follows from the calendar, not from the tape.
     pub leaves_guessed: bool,
+    /// The usual ET0 of place and season as a share of the one guessed from the soil of late; `None` where air
+    /// is measured.
+    pub usual_share: Option<f64>,
 }
 
 /// Reference evapotranspiration of a span, mm, and how far it may be off.
@@ -142,6 +149,24 @@ pub struct ClosedDay {
 }
 
 impl Balance {
+    /// What a leafed m² truly draws, as a share of Kcb × ET0: the learned bias, which is what the probes have
+    /// seen of it, and where ET0 is guessed from the soil what the place's usual ET0 says of that guess, each
+    /// by its certainty. Within half and one and a half (judgement: more is no error of ET0). Where the leafed
+    /// m² is itself a guess the bias is mostly its error, and says nothing.
+    pub fn leaf_share(&self, ground: &Ground) -> f64 {
+        let prior = BIAS_PRIOR_SD * BIAS_PRIOR_SD;
+        let (learned, variance) =
+            if ground.leaves_guessed { (1.0, prior) } else { (self.bias, self.p[1][1].clamp(1e-4, prior)) };
+        let share = match ground.usual_share {
+            Some(usual) => {
+                let weight = variance / (variance + USUAL_SD * USUAL_SD);
+                learned + weight * (usual - learned)
+            }
+            None => learned,
+        };
+        share.clamp(0.5, 1.5)
+    }
+
     fn filter(&self, drainable_mm: f64) -> Filter {
         Filter { depletion_mm: self.depletion_mm, bias: self.bias, p: self.p, drainable_mm }
     }
@@ -220,7 +245,7 @@ pub fn advance(
     let from = &from.counted_from(bed);
     let et0_mm = demand.et0_mm;
     let day_mm = if days > 0.0 { et0_mm / days } else { 0.0 };
-    let marks = marks(bed, ground, day_mm)?;
+    let marks = marks(bed, ground, from.leaf_share(ground) * day_mm)?;
     let drainable_mm = drainable_mm(bed);
     let tew_mm = 1000.0 * (bed.full - 0.5 * bed.wilt) * SURFACE_M;
     let rew_mm = rew_mm(bed).min(0.5 * tew_mm);

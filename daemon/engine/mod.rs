@@ -33,6 +33,7 @@ mod sounding;
 mod stage;
 mod survey;
 mod telling;
+mod thirst;
 mod watch;
 mod weather;
 mod winter;

@@ -25,7 +25,7 @@ use super::rain::{self, Gauge};
 use super::sounding::{self, Measured};
 use super::stage::Warmth;
 use super::watch::{Watch, weight};
-use super::weather::{Day, PatchProbes, expected_et0, shallowest};
+use super::weather::{Day, MOST_ET0_MM, PatchProbes, expected_et0, shallowest};
 use super::winter::Ended;
 
 /// Days after setting out when a fruit may be about that nobody logged (set 60-70 days from seed: common
@@ -243,6 +243,7 @@ impl<'a> Scene<'a> {
             kc_max,
             refill_share,
             leaves_guessed: known.is_none(),
+            usual_share: self.usual_share(date),
         }
     }
 
@@ -275,23 +276,35 @@ impl<'a> Scene<'a> {
         let ground = self.ground(bed, date);
         let days: Vec<&Day> = self.days.iter().collect();
         let (et0_mm, et0_hot_mm) = expected_et0(&days, self.garden.place, date);
+        let today_mm = (self.today_share(date) * et0_mm).min(MOST_ET0_MM);
+        let et0_hot_mm = et0_hot_mm.max(today_mm);
         let passed = daylight::demand_days(self.garden.place, self.calendar, midnight.at_ms, self.now_ms);
         let inflow = self.inflow(bed, &ground, midnight.at_ms, self.now_ms);
-        let measured = self.measure(bed, self.now_ms);
+        let use_of = |et0: f64| self.daily_use(bed, &ground, midnight, et0).unwrap_or(0.0);
+        // What the probes say is a mean of hours, and speaks of its middle.
+        let since = daylight::demand_days(
+            self.garden.place,
+            self.calendar,
+            self.now_ms - sounding::NOW_HOURS * HOUR_MS / 2,
+            self.now_ms,
+        );
+        let measured = self.measure(bed, self.now_ms).map(|measured| Measured {
+            depletion_mm: measured.depletion_mm + use_of(today_mm) * since,
+            ..measured
+        });
         let span_days = ((self.now_ms - midnight.at_ms) as f64 / (24.0 * HOUR_MS as f64)).max(1e-3);
         // The share of the day's demand is not the share of its hours; the drain goes by hours.
         let sd_mm =
             self.yesterday().map_or(NOW_ET0_ERROR * et0_mm, |day| day.et0_sd_mm.max(NOW_ET0_ERROR * et0_mm));
-        let demand = book::Demand { et0_mm: et0_mm * passed, sd_mm: sd_mm * passed };
+        let demand = book::Demand { et0_mm: today_mm * passed, sd_mm: sd_mm * passed };
         let part = Part { demand, et0_day_mm: et0_mm, days: span_days };
         let mut now = self.carry(bed, &ground, midnight, part, inflow, measured.as_ref())?;
         self.feel(bed, &ground, midnight.at_ms, self.now_ms + 1, &mut now);
-        let use_of = |et0: f64| self.daily_use(bed, &ground, midnight, et0).unwrap_or(0.0);
         let (use_mm, use_hot_mm) = (use_of(et0_mm), use_of(et0_hot_mm));
         Some(Estimate {
             depletion_mm: now.end.depletion_mm,
             sd_mm: now.sd_mm,
-            marks: book::marks(bed, &ground, et0_mm)?,
+            marks: book::marks(bed, &ground, midnight.leaf_share(&ground) * et0_mm)?,
             use_mm,
             use_hot_mm,
             rooted_m2: ground.rooted_m2,
@@ -328,7 +341,7 @@ impl<'a> Scene<'a> {
         measured: Option<&Measured>,
     ) -> Option<book::ClosedDay> {
         let mut closed = book::advance(bed, ground, from, part.demand, part.days, inflow, measured)?;
-        closed.marks = book::marks(bed, ground, part.et0_day_mm)?;
+        closed.marks = book::marks(bed, ground, from.leaf_share(ground) * part.et0_day_mm)?;
         Some(closed)
     }
 

@@ -19,7 +19,7 @@ const PROBE_SD: (f64, f64) = (0.012, 0.02);
 /// Probes at one depth that differ by more than this disagree, m³/m³ (judgement).
 const SIBLINGS_AGREE: f64 = 0.05;
 /// Readings of so many hours make "now": one hour's value swings with the soil's temperature.
-const NOW_HOURS: Millis = 3;
+pub const NOW_HOURS: Millis = 3;
 
 /// What the probes of a bed say.
 #[derive(Debug, Clone, PartialEq)]

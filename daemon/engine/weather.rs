@@ -338,21 +338,34 @@ fn reference(
     (et0.mm, et0.sd_mm, method, guessed)
 }
 
+/// The last days that stand for the weather of now.
+const RECENT_DAYS: usize = 5;
+/// No day is reckoned with beyond this, mm (judgement: above the highest of any climate but a desert storm).
+pub const MOST_ET0_MM: f64 = 15.0;
+
 /// ET0 to reckon with before the days have told: the mean of the last days (`recent`), else the usual of
-/// place and season. Second: that of a hot day, the 90th percentile of the last thirty, at least 1.15 times
-/// the mean; before there are ten days, the usual and 1.35 times it (judgement).
+/// place and season. Second: that of a hot day, by which the 90th percentile of the last thirty days stood over
+/// the mean of the five before it, at least 1.15 times the mean: a cool week is seldom followed by the hottest
+/// day of the month, and a hot one often by a hotter. Before there are ten days, the usual and 1.35 times it
+/// (judgement).
 pub fn expected_et0(days: &[&Day], place: Place, date: NaiveDate) -> (f64, f64) {
     let day_of_year = u16::try_from(date.ordinal()).unwrap_or(1);
     let usual_mm = climate::usual(place.latitude_deg, day_of_year).map_or(3.0, |usual| usual.et0_mm);
-    let recent: Vec<f64> = days.iter().rev().take(5).map(|day| day.et0_mm).collect();
-    let normal_mm =
-        if recent.is_empty() { usual_mm } else { recent.iter().sum::<f64>() / recent.len() as f64 };
-    let mut past: Vec<f64> = days.iter().rev().take(30).map(|day| day.et0_mm).collect();
-    let hot_mm = if past.len() < 10 {
+    let mean = |days: &[&Day]| days.iter().map(|day| day.et0_mm).sum::<f64>() / days.len().max(1) as f64;
+    let recent = &days[days.len().saturating_sub(RECENT_DAYS)..];
+    let normal_mm = if recent.is_empty() { usual_mm } else { mean(recent) };
+    let mut over_mm: Vec<f64> = days
+        .windows(RECENT_DAYS + 1)
+        .rev()
+        .take(30)
+        .filter_map(|span| span.split_last().map(|(day, before)| day.et0_mm - mean(before)))
+        .collect();
+    let hot_mm = if days.len() < 10 {
         normal_mm.max(usual_mm) * 1.35
     } else {
-        past.sort_by(f64::total_cmp);
-        past[(past.len() * 9 / 10).min(past.len() - 1)]
+        over_mm.sort_by(f64::total_cmp);
+        let at = over_mm.len().saturating_sub(1) * 9 / 10;
+        normal_mm + over_mm.get(at).copied().unwrap_or(0.0)
     };
-    (normal_mm, hot_mm.max(1.15 * normal_mm).min(15.0))
+    (normal_mm, hot_mm.max(1.15 * normal_mm).min(MOST_ET0_MM))
 }

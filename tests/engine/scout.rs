@@ -49,7 +49,7 @@ fn three_wet_nights_in_five_days_are_a_note_and_no_letter() {
     for words in ["spray", "fungicide", "Powdery"] {
         assert!(!first.why.contains(words), "{words}: {}", first.why);
     }
-    assert!(sim.letters().is_empty(), "a note is told in no letter");
+    assert!(sim.told(SCOUT).is_empty(), "a note is told in no letter");
     let survey = sim.engine.survey(sim.now_ms);
     assert!(survey.matters.iter().any(|matter| matter.matter == SCOUT && matter.why.contains("last 8 h at")));
 }

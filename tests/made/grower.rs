@@ -84,7 +84,7 @@ impl Grower {
             let Some(bed) = BEDS.iter().position(|name| *name == task.subject) else { continue };
             let (delay_h, job) = match &task.content {
                 Content::Water(dose) => {
-                    (1.0, Job::Water { bed, litres: dose.litres / f64::from(dose.spread_days.max(1)) })
+                    (1.0, Job::Water { bed, litres: dose.today_litres.unwrap_or(dose.litres) })
                 }
                 Content::Shade { .. } => (0.0, Job::Shade { bed }),
                 Content::Cover { .. } => (1.0, Job::Cover { bed }),
@@ -96,12 +96,6 @@ impl Grower {
             }
             let late_h = delay_h + self.chance.between(0.0, 2.0);
             self.jobs.push((now_ms + (late_h * HOUR as f64) as Millis, job));
-            // The rest of a spread dose on the days after.
-            if let (Content::Water(dose), Job::Water { .. }) = (&task.content, job) {
-                for day in 1..i64::from(dose.spread_days) {
-                    self.jobs.push((now_ms + day * 24 * HOUR, job));
-                }
-            }
         }
     }
 

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use rindwatch::daybook::Entry;
 use rindwatch::engine::{Action, Engine, Event, Now};
 use rindwatch::intake::{Intake, Taken};
-use rindwatch::record::{DayRecord, LetterDraft, MatterChange, MatterKey, Millis, Task};
+use rindwatch::record::{Content, DayRecord, LetterDraft, MatterChange, MatterKey, Millis, Task};
 use rindwatch::settings;
 use rindwatch::settings::garden::Garden;
 
@@ -162,11 +162,13 @@ impl Setup {
                     .filter(|probe| probe.bed == bed && probe.measures == Measures::Moisture)
                     .map(|probe| probe.off)
                     .collect();
-                let full = season.full(bed).unwrap() + off.iter().sum::<f64>() / off.len() as f64;
-                let wilt = if self.soils[bed] == Soil::SiltLoam { 12 } else { 7 };
-                // To half a per cent, as one reads it off.
-                writeln!(text, "full = \"{:.1} %\"\nwilt = \"{wilt} %\"", (full * 200.0).round() / 2.0)
-                    .unwrap();
+                // Both are what the probes said then, so they carry the probes' constant error.
+                let off = off.iter().sum::<f64>() / off.len() as f64;
+                let full = season.full(bed).unwrap() + off;
+                let wilt = full - season.usable_mm(bed).unwrap() / plot.depth_cm / 10.0;
+                // To half a per cent, as one reads it off; leaves that hang at dawn are seen less sharply.
+                let (full, wilt) = ((full * 200.0).round() / 2.0, (wilt * 100.0).round());
+                writeln!(text, "full = \"{full:.1} %\"\nwilt = \"{wilt:.0} %\"").unwrap();
             }
             if let Kind::Routine { .. } = self.grower {
                 writeln!(text, "routine = \"{:.0} L every evening\"", self.grower.routine_litres(&plot))
@@ -239,6 +241,8 @@ pub struct Unwatered {
     pub at_ms: Millis,
     pub bed: usize,
     pub hours: Vec<Truth>,
+    /// It asks for the next part of a dose that is spread over days, of which a part was given in the last three days.
+    pub next_part: bool,
 }
 
 /// How far a bed is followed without water, hours.
@@ -334,7 +338,10 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
             for task in letter.tasks.iter().filter(|task| task.matter == MatterKey::Water) {
                 let bed = BEDS.iter().position(|name| *name == task.subject).unwrap();
                 let hours = season.unwatered(bed, FOLLOWED_H);
-                played.unwatered.push(Unwatered { at_ms: letter.at_ms, bed, hours });
+                let spread = matches!(&task.content, Content::Water(dose) if dose.today_litres.is_some());
+                let begun = |pour: &Pour| pour.bed == bed && letter.at_ms - pour.at_ms <= 72 * HOUR;
+                let next_part = spread && played.pours.iter().any(begun);
+                played.unwatered.push(Unwatered { at_ms: letter.at_ms, bed, hours, next_part });
             }
             grower.read(letter, now_ms);
         }

@@ -118,8 +118,9 @@ pub fn occasions(played: &Played, bed: usize) -> Vec<Occasion> {
             Happening::Told(unwatered) => {
                 let before = index(*at_ms).min(truth.len() - 1);
                 let dry_already = truth[before].depletion_mm >= stress_mm[before];
-                // Told of a bed that is past stress still since an occasion that was counted.
-                if !open && !dry_already {
+                // Told of a bed that is past stress still since an occasion that was counted, or the next part
+                // of a dose that is spread over days: that belongs to the occasion it began with.
+                if !open && !dry_already && !unwatered.next_part {
                     occasions.push(told_occasion(played, *at_ms, unwatered, &stress_mm));
                 }
                 open = true;

@@ -1,7 +1,8 @@
 //! Water: a bed will pass its refill mark before the next chance to water has gone by.
 //!
-//! Rule: a letter when, at hot demand, the refill mark will be passed before the next working window ends,
-//! or the stress mark before the one after it begins. The dose leads to the full mark and never beyond; in
+//! Rule: a letter when, at hot demand, the refill mark will surely be passed before the next working window ends,
+//! or the stress mark may be before the one after it ends: a letter that waited for that one would be too late.
+//! How sure the depletion is counts against the first, for it can wait, and for the second. The dose leads to the full mark and never beyond; in
 //! the fruit's splitting time after three dry days it is spread over days. Marks: FAO-56 ch. 8; the refill
 //! share and the windows are the project's judgement. A dose is spread in even parts, what the plant drinks
 //! meanwhile included; the parts are a day apart, and each is a letter's own task.
@@ -23,6 +24,15 @@ const ARRIVING_MS: Millis = 3 * HOUR_MS;
 const OVER_SHARE: f64 = 0.6;
 /// A bed that is due stays so down to this share of the marks: an estimate sways from hour to hour.
 const STAYS_DUE_SHARE: f64 = 0.95;
+/// What a bed holds between its probes is known no better than this share of what is missing (judgement: roots
+/// are dense near the surface, and between two depths the soil is no straight line).
+const BETWEEN_PROBES: f64 = 0.12;
+/// The refill mark counts as passed when it is by so many standard deviations: beyond it nothing suffers yet, so
+/// it is waited for (judgement).
+const REFILL_SURE: f64 = 0.8;
+/// The stress mark counts as passed when it may be by so many standard deviations: it is not waited for
+/// (judgement).
+const STRESS_DOUBT: f64 = 0.7;
 /// A told step is left under this share of its mark.
 const STEP_LEFT_SHARE: f64 = 0.85;
 /// Dry days after which a dose is spread while the fruit may split.
@@ -76,9 +86,14 @@ pub fn judge(
     let (spread_days, begun) = spread(scene, bed, estimate, start_mm);
     // A spread that has begun is brought to its end, though its first parts have lifted the bed off its marks.
     let goes_on = begun && hot(window.to_ms) >= GOES_ON_SHARE * marks.refill_mm;
-    let due =
-        goes_on || hot(window.to_ms) >= lean * marks.refill_mm || hot(next.from_ms) >= lean * marks.raw_mm;
+    let unsure_mm = estimate.sd_mm.hypot(BETWEEN_PROBES * estimate.depletion_mm.max(0.0));
+    let refill_mm = (marks.refill_mm + REFILL_SURE * unsure_mm).min(marks.raw_mm);
+    let due = goes_on
+        || hot(window.to_ms) >= lean * refill_mm
+        || hot(next.to_ms) + STRESS_DOUBT * unsure_mm >= lean * marks.raw_mm;
     let told_for_now = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms);
+    // Whoever waters in the last minutes of the window is not reminded before the water can show.
+    let arriving = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms + ARRIVING_MS);
     if held || !due {
         // While the window it was told for is open, it takes more than a little rain to call the work off;
         // after it, a bed that is not due asks for nothing, and asks anew when it is.
@@ -145,8 +160,8 @@ pub fn judge(
         step: step(estimate, matter.told_step),
         hold_ms: 0,
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, window.letter_ms.max(scene.now_ms)),
-        // While the window it was told for is open nobody is reminded.
-        repeat_after_ms: if told_for_now { Millis::MAX / 4 } else { 0 },
+        // While the window it was told for is open, and just after it, nobody is reminded.
+        repeat_after_ms: if arriving { Millis::MAX / 4 } else { 0 },
         person: person.name.clone(),
     }))
 }
