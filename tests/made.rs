@@ -19,6 +19,8 @@ mod score;
 mod season_maker;
 #[path = "made/table.rs"]
 mod table;
+#[path = "made/unlogged.rs"]
+mod unlogged;
 
 use std::path::Path;
 use std::sync::Mutex;
