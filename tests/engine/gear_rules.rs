@@ -299,3 +299,20 @@ fn sixty_clean_days_name_no_probe() {
         assert!(sim.told(MatterKey::Gear).iter().all(|(.., task)| !of_soil(&task.subject)));
     }
 }
+
+/// Met in the demo: a probe that had stuck for two days was mended, came back to where the soil had dried to
+/// meanwhile, and was told of a second time, as fallen at once.
+#[test]
+fn a_probe_that_was_stuck_may_come_back_to_the_soil() {
+    let mut sim = two();
+    let stuck_at = sim.value(sim.ix("wet"), sim.now_ms);
+    sim.lies.insert("wet".into(), stuck_at);
+    sim.sky = super::sim::HOT;
+    hours_until(&mut sim, "wet", Trust::Condemned, Some(Rule::Stuck), 60);
+    sim.run_days(2);
+    sim.lies.clear();
+    sim.run_days(3);
+    let rules: Vec<Rule> = told(&sim, "wet").into_iter().map(|(_, rule)| rule).collect();
+    assert_eq!(rules, [Rule::Stuck]);
+    assert_eq!(view(&sim, "wet").trust, Trust::Good);
+}

@@ -249,6 +249,14 @@ fn fall(seat: Seat<'_>) -> Option<Change> {
     if by < FALL || seat.frozen_since(48) {
         return None;
     }
+    // A probe that was stuck, or lied in another way, comes back to the soil at once.
+    let lied = |ago_h: i64| {
+        let at_ms = seat.scene.now_ms - ago_h * HOUR_MS + HOUR_MS / 2;
+        seat.scene.believed(seat.ix, at_ms) == Trust::Condemned
+    };
+    if (2..=1 + FALL_H).any(lied) {
+        return None;
+    }
     // Drains after a wetting: it, or any other of the bed, stood lower within two days before.
     let wetted = |of: Seat<'_>| {
         let lowest = of.scene.hours.extremes(
