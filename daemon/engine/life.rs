@@ -60,6 +60,24 @@ pub struct Claim {
     pub person: String,
 }
 
+impl Claim {
+    /// A note: it stands at once, is told in no letter, and its words are `why`. `person` may be nobody.
+    pub fn note(why: String, person: String, now_ms: Millis) -> Self {
+        Self {
+            why,
+            urgency: Urgency::Note,
+            by_ms: None,
+            litres: None,
+            content: None,
+            step: 0,
+            hold_ms: 0,
+            tell_ms: now_ms,
+            repeat_after_ms: Millis::MAX / 4,
+            person,
+        }
+    }
+}
+
 /// One matter on one bed (or probe, or the whole).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Matter {

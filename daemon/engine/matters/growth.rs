@@ -17,7 +17,7 @@ use std::collections::BTreeMap;
 
 use chrono::{Days, NaiveDate};
 
-use crate::record::{DayRecord, MatterKey, Millis, Urgency};
+use crate::record::{DayRecord, MatterKey, Millis};
 use crate::settings::garden::Bed;
 
 use super::super::calendar::HOUR_MS;
@@ -66,18 +66,11 @@ pub fn judge(
     if since_ms > FRESH_MS {
         return Verdict::Unknown;
     }
-    Verdict::Claim(Box::new(Claim {
-        why: format!("{}. {}", shortfall(&check, by), weather(scene, &check, bed, records)),
-        urgency: Urgency::Note,
-        by_ms: None,
-        litres: None,
-        content: None,
-        step: 0,
-        hold_ms: 0,
-        tell_ms: scene.now_ms,
-        repeat_after_ms: Millis::MAX / 4,
-        person: String::new(),
-    }))
+    Verdict::Claim(Box::new(Claim::note(
+        format!("{}. {}", shortfall(&check, by), weather(scene, &check, bed, records)),
+        String::new(),
+        scene.now_ms,
+    )))
 }
 
 fn shortfall(check: &Check, by: &str) -> String {

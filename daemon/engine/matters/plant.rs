@@ -9,7 +9,7 @@
 use chrono::{Days, NaiveDate};
 
 use crate::quantities::Quantity;
-use crate::record::{MatterKey, Millis, Urgency};
+use crate::record::{MatterKey, Millis};
 use crate::settings::garden::Bed;
 
 use super::super::Trust;
@@ -72,18 +72,8 @@ pub fn judge(scene: &Scene<'_>, bed: &Bed, matter: &Matter) -> Verdict {
     if stood.is_some_and(|stood| stood != step) {
         return quiet(&why); // the other claim begins anew, so that the change is on record
     }
-    Verdict::Claim(Box::new(Claim {
-        why,
-        urgency: Urgency::Note,
-        by_ms: None,
-        litres: None,
-        content: None,
-        step,
-        hold_ms: 0,
-        tell_ms: scene.now_ms,
-        repeat_after_ms: Millis::MAX / 4,
-        person: String::new(),
-    }))
+    let note = Claim::note(why, String::new(), scene.now_ms);
+    Verdict::Claim(Box::new(Claim { step, ..note }))
 }
 
 const WARM: u8 = 0;

@@ -16,7 +16,7 @@ use chrono::NaiveDate;
 
 use agronomy::sickness::{Favour, LeafHour, downy_wet_hours, powdery, wet_by_humidity, wet_spells};
 
-use crate::record::{MatterKey, Millis, Urgency};
+use crate::record::{MatterKey, Millis};
 
 use super::super::calendar::{HOUR_MS, previous_day};
 use super::super::life::{Claim, Verdict};
@@ -63,18 +63,11 @@ pub fn judge(scene: &Scene<'_>) -> Verdict {
     let (Some(person), false) = (scene.grower(), whys.is_empty()) else {
         return quiet("the weather of the last days suits no mildew");
     };
-    Verdict::Claim(Box::new(Claim {
-        why: format!("{}. {NO_DISEASE}", whys.join(". ")),
-        urgency: Urgency::Note,
-        by_ms: None,
-        litres: None,
-        content: None,
-        step: 0,
-        hold_ms: 0,
-        tell_ms: scene.now_ms,
-        repeat_after_ms: Millis::MAX / 4,
-        person: person.name.clone(),
-    }))
+    Verdict::Claim(Box::new(Claim::note(
+        format!("{}. {NO_DISEASE}", whys.join(". ")),
+        person.name.clone(),
+        scene.now_ms,
+    )))
 }
 
 /// The civil days looked back over, oldest first.
