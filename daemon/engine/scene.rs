@@ -208,8 +208,8 @@ impl<'a> Scene<'a> {
         }
     }
 
-    /// Basal crop coefficient of the stage curve, at the stage the plant was found in on a date; mid-season where no setting out is known (the
-    /// thirstiest guess).
+    /// Basal crop coefficient of the stage curve, at the stage the plant was found in on a date; mid-season where no
+    /// setting out is known (the thirstiest guess).
     pub fn kcb(&self, bed: &Bed, date: NaiveDate) -> f64 {
         let [kcb_ini, kcb_mid, kcb_end] = bed.crop.kcb;
         let curve = StageCurve { stage_days: bed.crop.course.stage_days, kcb_ini, kcb_mid, kcb_end };

@@ -2,9 +2,9 @@
 //!
 //! Rule: a letter when, at hot demand, the refill mark will surely be passed before the next working window ends,
 //! or the stress mark may be before the one after it ends: a letter that waited for that one would be too late.
-//! How sure the depletion is counts against the first, for it can wait, and for the second. The dose leads to the full mark and never beyond; in
-//! the fruit's splitting time after three dry days it is spread over days. Marks: FAO-56 ch. 8; the refill
-//! share and the windows are the project's judgement. A dose is spread in even parts, what the plant drinks
+//! How sure the depletion is counts against the first, for it can wait, and for the second. The dose leads to the
+//! full mark and never beyond; in the fruit's splitting time after three dry days it is spread over days. Marks:
+//! FAO-56 ch. 8; the refill share and the windows are the project's judgement. A dose is spread in even parts, what the plant drinks
 //! meanwhile included; the parts are a day apart, and each is a letter's own task.
 
 use crate::record::{Content, Dose, MatterKey, Millis, Stand, Urgency};
