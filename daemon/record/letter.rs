@@ -1,0 +1,201 @@
+//! What a letter says, before and after it is worded, and what becomes of it.
+
+use serde::{Deserialize, Serialize};
+
+use super::{Fault, MatterKey, Millis, Telling, Urgency};
+
+/// What a call for cover rests on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ColdSign {
+    /// The forecast of the afternoon.
+    Afternoon,
+    /// The forecast two hours after sunset, colder than that of the afternoon.
+    Dusk,
+    /// The air itself, which stands at the mark with nobody told: what is foreseen is what it reads.
+    Air,
+}
+
+/// What a water task asks for and why, values only. Depths over the rooted area.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)] // the names say unit and meaning; what they do not say stands beside them
+pub struct Dose {
+    /// Litres to the full mark, now.
+    pub litres: f64,
+    /// The same over the rooted area.
+    pub depth_mm: f64,
+    /// In how many passes, with a rest between, the soil takes it.
+    pub passes: u32,
+    /// Spread over this many days, today included (fruit in its splitting time after a dry spell); 1 = all at
+    /// once.
+    pub spread_days: u32,
+    /// Litres of today where it is spread: what the bed lacks and drinks meanwhile, in even parts.
+    #[serde(default)]
+    pub today_litres: Option<f64>,
+    pub share_used: f64,
+    pub depletion_mm: f64,
+    pub depletion_sd_mm: f64,
+    pub refill_mm: f64,
+    pub stress_mm: f64,
+    /// Hours until the stress mark at hot demand; 0 when past it.
+    pub hours_to_stress: Option<f64>,
+    /// The grower's stated routine, litres a day, where there is one.
+    pub routine_litres: Option<f64>,
+    /// The probe that stands for the bed where it is not the weighted mean.
+    pub drier_probe: Option<String>,
+    /// No moisture probe can be trusted: the water book alone speaks.
+    pub book_alone: bool,
+}
+
+/// The matter-specific part of a task: values only; the words are in the catalogue of `mail/`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[allow(missing_docs)] // each field says its unit; the phrases in mail/catalogue/ say their use
+pub enum Content {
+    Water(Dose),
+    HoldWater {
+        /// Rain of the last 24 h, if rain is the reason.
+        rain_mm: Option<f64>,
+        /// Dry days before it.
+        dry_days: Option<u32>,
+        /// Hours the bed has been above the full mark, if that is the reason.
+        over_full_hours: Option<f64>,
+        /// The grower's stated routine, litres each time, and what the bed lacks, if rain made it too much.
+        #[serde(default)]
+        routine_and_lack_litres: Option<(f64, f64)>,
+        /// The fruit is in its splitting time.
+        split_time: bool,
+        /// Nobody need water before then, at hot demand.
+        until_ms: Option<Millis>,
+    },
+    Shade {
+        foreseen_max_c: f64,
+        /// One standard deviation of this forecast's own past error.
+        sd_c: f64,
+        mark_c: f64,
+        /// Told from dawn to someone who is not free later.
+        from_dawn: bool,
+        /// The root zone itself is hot, °C at the shallow probe.
+        soil_hot_c: Option<f64>,
+    },
+    Cover {
+        foreseen_min_c: f64,
+        sd_c: f64,
+        mark_c: f64,
+        /// What the call rests on.
+        sign: ColdSign,
+        /// When the air falls to the mark by the evening's curve, where the call was made at dusk.
+        #[serde(default)]
+        crosses_ms: Option<Millis>,
+    },
+    Gear {
+        fault: Fault,
+    },
+}
+
+/// One row of a letter's evidence table.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct EvidenceRow {
+    /// What it is: a probe's name or a computed figure.
+    pub what: String,
+    /// Its unit.
+    pub unit: String,
+    /// Values at the times of [`Evidence::at_ms`]; `None` = no reading near that time.
+    pub values: Vec<Option<f64>>,
+    /// The mark it is held against, if any: word and value.
+    pub mark: Option<(String, f64)>,
+    /// The values are estimates, not readings.
+    pub guessed: bool,
+}
+
+/// The last 24 hours against the marks.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Evidence {
+    /// Column times, oldest first.
+    pub at_ms: Vec<Millis>,
+    /// The rows.
+    pub rows: Vec<EvidenceRow>,
+    /// What was estimated rather than measured, and its spread in words ("night minimum ±2.6 °C").
+    pub guesses: Vec<String>,
+}
+
+/// One thing to do, in a letter.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Task {
+    /// The number an answer names ("done 2"); never used twice in a garden.
+    pub number: u32,
+    /// The bed's name (the probe's for gear).
+    pub subject: String,
+    /// The words that start the first line ("Long bed").
+    pub title: String,
+    /// The kind of advice.
+    pub matter: MatterKey,
+    /// How soon.
+    pub urgency: Urgency,
+    /// First, again, worse or withdrawn.
+    pub telling: Telling,
+    /// The deadline.
+    pub by_ms: Option<Millis>,
+    /// The values of the matter.
+    pub content: Content,
+    /// The evidence.
+    pub evidence: Evidence,
+}
+
+/// A letter before it is worded.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LetterDraft {
+    /// Counted from 1 in a garden.
+    pub number: u32,
+    /// The name of the person in the settings.
+    pub person: String,
+    /// When it was decided.
+    pub at_ms: Millis,
+    /// Its tasks, in the order of their deadlines.
+    pub tasks: Vec<Task>,
+    /// The letter to the same person that first told the first task, where this one repeats it.
+    pub answers: Option<u32>,
+    /// Letters to the same person that first told the other tasks.
+    pub also_answers: Vec<u32>,
+}
+
+/// One letter as it will be sent: kept in the outbox until the server has accepted it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct OutboxLetter {
+    /// The letter's number.
+    pub number: u32,
+    /// The person's name in the settings.
+    pub person: String,
+    /// The address at the time of writing.
+    pub address: String,
+    /// When it was decided.
+    pub at_ms: Millis,
+    /// What it is about: the matters of its tasks.
+    pub matters: Vec<MatterKey>,
+    /// Subject line, for pages.
+    pub subject: String,
+    /// The whole letter (RFC 5322).
+    pub eml: Vec<u8>,
+}
+
+/// What became of a letter.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PostWord {
+    /// The server accepted letter `number`.
+    Accepted {
+        /// The letter's number.
+        number: u32,
+    },
+    /// The server refused this letter for good.
+    Refused {
+        /// The letter's number.
+        number: u32,
+        /// The server's words.
+        words: String,
+    },
+    /// The server does not take letters from us (wrong password, bad certificate, unreachable for long).
+    Closed {
+        /// What is wrong and what to do.
+        words: String,
+    },
+}
