@@ -79,6 +79,9 @@ pub struct Status {
     pub at_ms: Millis,
     /// The clock may be believed.
     pub clock_trusted: bool,
+    /// Where the time comes from, or that it is not known, in words.
+    #[serde(default)]
+    pub clock: String,
     /// What came in since the daemon started.
     pub counts: Counts,
     /// Letters that the mail server has not taken yet.

@@ -8,6 +8,7 @@ mod gear;
 mod letter;
 mod matter;
 mod reading;
+mod time;
 
 use serde::{Deserialize, Serialize};
 
@@ -16,6 +17,7 @@ pub use gear::{Fault, Rule};
 pub use letter::{ColdSign, Content, Dose, Evidence, EvidenceRow, LetterDraft, OutboxLetter, PostWord, Task};
 pub use matter::{MatterChange, MatterKey, Stand, Telling, Urgency};
 pub use reading::{Doubt, Millis, ProbeIx, Reading, Refusal};
+pub use time::{ClockKeeping, ClockWord, KeptBy, TimeSource};
 
 /// The engine's state: what is to be kept so that a new engine can go on where this one stopped.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]

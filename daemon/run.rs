@@ -7,9 +7,12 @@
 mod core;
 mod desk;
 mod driver;
+mod hold;
+mod nodes;
 mod page;
 mod pending;
 mod start;
+mod trust;
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -36,6 +39,8 @@ use crate::store::StoreError;
 const INBOX: usize = 16_384;
 /// Turns of core and broker task are looked at this often when nobody else says.
 const BEAT: Duration = Duration::from_secs(60);
+/// Between two questions to the time service, as long as it has not said yes.
+const SERVICE: Duration = Duration::from_secs(15);
 /// At the end a letter under way is waited for this long.
 const LAST_LETTER: Duration = Duration::from_millis(1_500);
 /// The end may take this long.
@@ -94,6 +99,7 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
     let (post, letters) = mpsc::unbounded_channel();
     let (inward, inbox) = sync_channel(INBOX);
     let pulses = Pulses::default();
+    tokio::spawn(ask_time_service(clock.clone()));
     let core = start::core(start::Ground {
         garden: Arc::clone(&garden),
         data: plan.data.clone(),
@@ -186,6 +192,21 @@ fn to_core(inward: SyncSender<Inward>) -> impl Fn(broker::Said) -> Result<(), br
         Err(Inward::Broker(said)) => Err(said),
         // What went in comes back, nothing else.
         _ => Ok(()),
+    }
+}
+
+/// Asks the machine's time service for its word, while that is wanted.
+async fn ask_time_service(clock: Clock) {
+    loop {
+        tokio::time::sleep(SERVICE).await;
+        if !clock.wants_service() {
+            continue;
+        }
+        let asked_ms = clock.system_ms();
+        // It may take seconds, which this thread has not.
+        if tokio::task::spawn_blocking(crate::clock::service_answers).await.unwrap_or(false) {
+            clock.service_said_yes(asked_ms);
+        }
     }
 }
 

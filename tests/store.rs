@@ -113,8 +113,12 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
         probe: None,
         reason: "wanted a number, found one byte 00".into(),
     };
-    let line =
-        BookLine { happened_ms: JULY_MS, entered_ms: JULY_MS + 9, words: "watered long 6 cans".into() };
+    let line = BookLine {
+        happened_ms: JULY_MS,
+        entered_ms: JULY_MS + 9,
+        words: "watered long 6 cans".into(),
+        clock_unsure: false,
+    };
     let doubted = Reading { doubt: Some(Doubt::Step), ..reading(0, JULY_MS + 1, 0.5) };
     let batch = Batch {
         now_ms: JULY_MS,
@@ -125,6 +129,8 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
         letters: vec![letter(1)],
         entries: vec![line.clone()],
         state: Some(SavedState { core: "{}".into(), hours: vec![(JULY_MS, "[1]".into())] }),
+        timeless: Vec::new(),
+        released: Vec::new(),
         seal: false,
     };
     let done = open(dir.path(), &garden).commit(&batch).unwrap();

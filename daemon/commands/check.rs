@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 use std::path::Path;
 
+use crate::clock::Machine;
 use crate::mail::amounts;
 use crate::settings::expected::{self, Delivery};
 use crate::settings::garden::{Bed, Garden, Hours, Role, Units};
@@ -67,6 +68,11 @@ fn tell(garden: &Garden, files: &SecretFiles, out: &mut dyn Write) -> io::Result
     writeln!(out, "\nGuessed, not measured (± is one standard deviation)")?;
     for line in outlook::guesses(garden) {
         writeln!(out, "  {}", amounts::spreads_in_units(&line, units))?;
+    }
+
+    writeln!(out, "\nThe clock of this machine")?;
+    for line in Machine::real().outlook(&garden.clock) {
+        writeln!(out, "  {line}")?;
     }
 
     let mut warnings = outlook::warnings(garden);

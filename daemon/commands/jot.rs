@@ -4,10 +4,11 @@ use std::io::Write;
 use std::time::Duration;
 
 use super::{Exit, Failure, Place};
-use crate::clock::Clock;
+use crate::clock::{self, Clock};
 use crate::daybook;
 use crate::local::{self, Answer, LocalError, Request};
-use crate::store::{Batch, BookLine, Store};
+use crate::settings::garden::Garden;
+use crate::store::{Batch, BookLine, Came, Store, Timeless};
 
 /// The daemon answers once the entry is stored.
 const PATIENCE: Duration = Duration::from_secs(15);
@@ -39,15 +40,27 @@ pub fn main(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
         Ok(Answer::Status(_)) => return Err(Failure::failed(LocalError::Garbled("a status".to_owned()))),
         Err(LocalError::NobodyHome) => {
             let line = entry.to_string();
-            let now_ms = Clock::real().wall_ms();
-            let entered = BookLine { happened_ms: now_ms, entered_ms: now_ms, words: line.clone() };
             let mut store = Store::open(&args.place.data()).map_err(Failure::failed)?;
-            let batch = Batch { now_ms, entries: vec![entered], ..Batch::default() };
-            store.commit(&batch).map_err(Failure::failed)?;
+            store.commit(&batch_of(&line, &garden)).map_err(Failure::failed)?;
             format!("entered: {line} (no daemon runs; it takes the entry at its next start)")
         }
         Err(error) => return Err(Failure::failed(error)),
     };
     writeln!(out, "{said}").map_err(Failure::failed)?;
     Ok(Exit::Done)
+}
+
+/// The line under the time of now, or, where nothing says that the clock is right, by the time since the boot.
+fn batch_of(line: &str, garden: &Garden) -> Batch {
+    let clock = Clock::real();
+    let now_ms = clock.wall_ms();
+    let words = line.to_owned();
+    if clock.evidence(&garden.clock).is_some() || clock::service_answers() {
+        let line = BookLine { happened_ms: now_ms, entered_ms: now_ms, words, clock_unsure: false };
+        return Batch { now_ms, entries: vec![line], ..Batch::default() };
+    }
+    let boot_ms = clock.boot_ms().unwrap_or(0);
+    let what = Came::Line { words, happened_ms: now_ms };
+    let line = Timeless { boot: clock.boot(), boot_ms, wall_ms: now_ms, what };
+    Batch { now_ms, timeless: vec![line], ..Batch::default() }
 }

@@ -53,9 +53,7 @@ fn running(status: &Status, zone: Tz) -> String {
         let _ = writeln!(out, "{words}");
     };
     line(format!("{}  rindwatch runs", moment(status.at_ms, zone)));
-    if !status.clock_trusted {
-        line("clock: not synchronised yet; nothing is told or closed until it is".to_owned());
-    }
+    line(format!("clock: {}", status.clock));
     for (what, wrong) in [("broker", &status.broker), ("mail", &status.mail), ("store", &status.store)] {
         if let Some(words) = wrong {
             line(format!("{what}: {words}"));

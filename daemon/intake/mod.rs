@@ -175,6 +175,15 @@ fn arrival_doubt(message: &Message<'_>) -> Option<Doubt> {
     }
 }
 
+/// Holds a reading's own time against its arrival, where that became known only later: a doubt, or why it is
+/// refused.
+///
+/// # Errors
+/// The reason, in words.
+pub fn weigh(at_ms: Millis, arrived_ms: Millis) -> Result<Option<Doubt>, String> {
+    stamp::weigh(at_ms, arrived_ms, true)
+}
+
 fn refusal(message: &Message<'_>, probe: Option<&Probe>, reason: String) -> Refusal {
     Refusal {
         arrived_ms: message.arrived_ms,

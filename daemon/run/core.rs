@@ -14,6 +14,7 @@ use tokio::sync::mpsc::UnboundedSender;
 use tracing::{debug, error, info, warn};
 
 use super::pending::Pending;
+use super::trust::Trust;
 use crate::broker::{Message, Said, Ticket};
 use crate::clock::Clock;
 use crate::engine::{Action, Engine, Event, Now};
@@ -23,14 +24,16 @@ use crate::mail;
 use crate::record::{Doubt, Millis, OutboxLetter, PostWord, Reading, Refusal};
 use crate::rfc3339;
 use crate::settings::garden::Garden;
-use crate::store::Store;
+use crate::store::{BookLine, Store};
 
 /// Unacknowledged messages that are committed at once: brokers stop after 20 by default.
 const UNACKNOWLEDGED: usize = 16;
 /// Messages in one commit at most.
 const MOST: u64 = 2_000;
 /// Longest time between two turns of the engine.
-const TURN: Millis = 60_000;
+pub(super) const TURN: Millis = 60_000;
+/// Between two looks at the clocks while the time is not known.
+pub(super) const LOOK: Millis = 5_000;
 /// Waits after a commit that failed: first, longest.
 const STORE_RETRY_MS: (Millis, Millis) = (1_000, 60_000);
 const HOUR_MS: Millis = 3_600_000;
@@ -78,9 +81,23 @@ pub(super) struct Core {
     /// Taken from the edges, not yet looked at; bounded by the room the broker task gives.
     pub(super) backlog: VecDeque<Message>,
     pub(super) counts: Counts,
+    /// The time is known, and all that waited for it is handed in.
     pub(super) trusted: bool,
+    pub(super) trust: Trust,
+    /// Names this boot.
+    pub(super) boot: String,
+    /// Monotonic time and time since the boot at the last look at the clocks.
+    pub(super) looked: (Millis, Millis),
+    /// When that was, by the pace clock.
+    pub(super) looked_at_ms: Millis,
+    /// Day-book lines that wait for the time to be known.
+    pub(super) untold: Vec<BookLine>,
+    /// Letters of earlier runs are with the post.
+    pub(super) letters_sent: bool,
     /// The latest time given to the engine.
     pub(super) held_ms: Millis,
+    /// The latest time known to be right that was given to it, in this run or an earlier one.
+    pub(super) told_ms: Millis,
     pub(super) saved_hour: i64,
     pub(super) turned_at_ms: Millis,
     pub(super) broker_words: Option<String>,
@@ -124,7 +141,8 @@ impl Core {
     fn finish(&mut self) -> bool {
         loop {
             self.take_backlog();
-            self.pending.with_state = true;
+            // While the time is not known the engine was told nothing, and lines may wait for it.
+            self.pending.with_state |= self.trusted;
             self.commit();
             if self.store_trouble.is_some() {
                 error!(
@@ -139,7 +157,8 @@ impl Core {
     }
 
     /// True when it is time to end.
-    fn hear(&mut self, inward: Inward) -> bool {
+    pub(super) fn hear(&mut self, inward: Inward) -> bool {
+        self.see_jump();
         match inward {
             Inward::Broker(Said::Messages(messages)) => self.backlog.extend(messages),
             Inward::Broker(Said::Overheard { topic, payload }) => {
@@ -167,7 +186,7 @@ impl Core {
         false
     }
 
-    fn take_backlog(&mut self) {
+    pub(super) fn take_backlog(&mut self) {
         while self.pending.messages < MOST {
             let Some(message) = self.backlog.pop_front() else { return };
             self.take(&message);
@@ -180,15 +199,20 @@ impl Core {
         let now = self.now_at(message.arrived_ms);
         let mut taken = std::mem::take(&mut self.taken);
         self.intake.take(&message.topic, &message.payload, now.ms, message.retained, &mut taken);
+        self.hear_stamps(message, &taken.readings);
         for reading in taken.readings.drain(..) {
-            self.take_reading(reading, message);
+            if self.trusted {
+                self.take_reading(reading, message);
+            } else {
+                self.hold(reading, message);
+            }
         }
         for (probe, refusal) in taken.refusals.drain(..) {
             self.counts.refused += 1;
             debug!(topic = %refusal.topic, reason = %refusal.reason, "refused");
             let reason = refusal.reason.clone();
             self.pending.batch.refusals.push(refusal);
-            if let Some(probe) = probe {
+            if let Some(probe) = probe.filter(|_| self.trusted) {
                 let actions = self.engine.handle(Event::Unreadable { probe, reason }, now);
                 self.perform(actions, None);
             }
@@ -223,7 +247,7 @@ impl Core {
 
     /// Gives a reading without a time of its own a moment that its probe has not had: what was waiting at
     /// the broker arrives within one millisecond, and each is one of its own all the same.
-    fn give_a_moment(&mut self, reading: &mut Reading) {
+    pub(super) fn give_a_moment(&mut self, reading: &mut Reading) {
         let place = usize::from(reading.probe.0);
         if self.bare_ms.len() <= place {
             self.bare_ms.resize(place + 1, Millis::MIN);
@@ -237,7 +261,7 @@ impl Core {
     }
 
     /// The value known for a reading's probe and time, stored or about to be.
-    fn known_value(&self, reading: &Reading) -> Option<f64> {
+    pub(super) fn known_value(&self, reading: &Reading) -> Option<f64> {
         let (probe, at_ms) = (reading.probe, reading.at_ms);
         self.pending.value_at(probe, at_ms).or_else(|| match self.store.value_at(probe, at_ms) {
             Ok(value) => value,
@@ -267,8 +291,12 @@ impl Core {
         self.pending.batch.refusals.push(refusal);
     }
 
-    /// Tells the engine something at the present time, and does what it wants.
+    /// Tells the engine something at the present time, and does what it wants; while that is not known the
+    /// engine hears nothing, and what still holds is told it then.
     pub(super) fn judge(&mut self, event: Event) {
+        if !self.trusted {
+            return;
+        }
         let now = self.now();
         let actions = self.engine.handle(event, now);
         self.perform(actions, None);
@@ -347,23 +375,10 @@ impl Core {
 
     fn now_at(&mut self, ms: Millis) -> Now {
         self.held_ms = self.held_ms.max(ms);
+        if self.trusted {
+            self.told_ms = self.held_ms;
+        }
         Now { ms: self.held_ms, trusted: self.trusted }
-    }
-
-    fn turn_if_due(&mut self) {
-        let pace_ms = self.pace.mono_ms();
-        if pace_ms - self.turned_at_ms < TURN {
-            return;
-        }
-        self.turned_at_ms = pace_ms;
-        if !self.trusted && self.clock.trusted() {
-            info!("the clock is synchronised; times are believed from now on");
-            self.trusted = true;
-            self.intake.trust_clock(true);
-            // Held at a time that was never true it would stand still for long.
-            self.held_ms = self.clock.wall_ms();
-        }
-        self.judge(Event::Turn);
     }
 
     fn hour_turned(&self) -> bool {
@@ -377,6 +392,9 @@ impl Core {
         }
         let pace_ms = self.pace.mono_ms();
         let mut due_ms = self.turned_at_ms + TURN;
+        if !self.trusted {
+            due_ms = due_ms.min(self.looked_at_ms + LOOK);
+        }
         if let Some(trouble) = &self.store_trouble {
             due_ms = due_ms.min(trouble.retry_at_ms);
         } else if let Some(since_ms) = self.pending.since_ms {
@@ -408,7 +426,7 @@ impl Core {
     }
 
     /// One transaction, then everything that waited for it.
-    fn commit(&mut self) {
+    pub(super) fn commit(&mut self) {
         let now = self.now();
         let hour = now.ms.div_euclid(HOUR_MS);
         let seal = self.hour_turned();

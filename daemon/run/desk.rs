@@ -5,7 +5,7 @@ use super::pending::Waiting;
 use crate::daybook;
 use crate::engine::Event;
 use crate::local::{Answer, Call, Request, Status, UnknownTopic};
-use crate::store::BookLine;
+use crate::store::{BookLine, Came};
 
 /// Refusals shown.
 const REFUSALS: usize = 20;
@@ -53,7 +53,9 @@ impl Core {
                 beds.join(", ")
             ));
         }
-        if let Some(words) = self.engine.refuses(&entry, now.ms) {
+        // While the time is not known, what the engine was told last is the nearest to it.
+        let at_ms = if self.trusted { now.ms } else { self.told_ms.max(now.ms) };
+        if let Some(words) = self.engine.refuses(&entry, at_ms) {
             return Err(words);
         }
         if let daybook::Entry::Accept { number } = entry {
@@ -65,10 +67,18 @@ impl Core {
             }
         }
         let line = entry.to_string();
+        if !self.trusted {
+            let wall_ms = self.clock.wall_ms();
+            let came = self.timeless(wall_ms, Came::Line { words: line.clone(), happened_ms: wall_ms });
+            self.pending.batch.timeless.push(came);
+            self.pending.urgent = true;
+            return Ok(format!("{line} (the time is not known yet; the line gets its own as soon as it is)"));
+        }
         self.pending.batch.entries.push(BookLine {
             happened_ms: now.ms,
             entered_ms: now.ms,
             words: line.clone(),
+            clock_unsure: false,
         });
         let actions = self.engine.handle(Event::Entry { entry, happened_ms: now.ms }, now);
         self.perform(actions, None);
@@ -78,7 +88,9 @@ impl Core {
     }
 
     fn status(&mut self) -> Status {
-        let at_ms = self.now().ms;
+        let now_ms = self.now().ms;
+        // What stood when the time was last known, rather than ages by a clock that is wrong.
+        let at_ms = if self.trusted || self.told_ms == i64::MIN { now_ms } else { self.told_ms };
         let mut refusals: Vec<_> = self.intake.refused().last().cloned().collect();
         refusals.reverse();
         refusals.truncate(REFUSALS);
@@ -90,6 +102,7 @@ impl Core {
             survey: self.engine.survey(at_ms),
             at_ms,
             clock_trusted: self.trusted,
+            clock: self.clock_words(),
             counts: self.counts,
             letters_waiting: self.letters_under_way,
             refusals,

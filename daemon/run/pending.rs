@@ -39,13 +39,16 @@ pub(super) struct Pending {
 impl Pending {
     /// Nothing to commit.
     pub(super) fn is_empty(&self) -> bool {
-        let Batch { readings, refusals, days, matters, letters, entries, .. } = &self.batch;
+        let Batch { readings, refusals, days, matters, letters, entries, timeless, released, .. } =
+            &self.batch;
         readings.is_empty()
             && refusals.is_empty()
             && days.is_empty()
             && matters.is_empty()
             && letters.is_empty()
             && entries.is_empty()
+            && timeless.is_empty()
+            && released.is_empty()
             && self.messages == 0
             && !self.with_state
     }
@@ -76,8 +79,21 @@ impl Pending {
 
     /// Stored: what is to be acknowledged and who is to be told. Buffers stay for the next batch.
     pub(super) fn clear(&mut self) {
-        let Batch { readings, refusals, days, matters, letters, entries, state, seal, now_ms: _ } =
-            &mut self.batch;
+        let Batch {
+            readings,
+            refusals,
+            days,
+            matters,
+            letters,
+            entries,
+            timeless,
+            released,
+            state,
+            seal,
+            now_ms: _,
+        } = &mut self.batch;
+        timeless.clear();
+        released.clear();
         readings.clear();
         refusals.clear();
         days.clear();

@@ -10,7 +10,9 @@ use tracing::{error, warn};
 
 use super::core::{Core, Outward};
 use super::driver::Driver;
+use super::hold::NOT_YET;
 use super::pending::Pending;
+use super::trust::Trust;
 use crate::clock::Clock;
 use crate::daybook;
 use crate::engine::{Engine, Event, Now};
@@ -38,26 +40,17 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
     let mut store = Store::open(&data)?;
     store.register(&garden)?;
     let woken = wake(&garden, &store)?;
-    let mut letters_under_way = 0;
-    if garden.mail.is_some() {
-        for letter in store.reader().letters_waiting()? {
-            letters_under_way += 1;
-            // The post is not there only when we end.
-            let _ = out.post.send(letter);
-        }
-    }
-    let trusted = clock.trusted();
-    if !trusted {
-        warn!("the clock is not synchronised yet: nothing is told or closed until it is");
-    }
     let mut intake = Intake::new(Arc::clone(&garden));
-    intake.trust_clock(trusted);
+    intake.trust_clock(false);
     let pace = Clock::real();
-    // An earlier time would run back before what the engine was told already.
-    let held_ms = clock.wall_ms().max(if trusted { woken.told_ms } else { Millis::MIN });
+    let held_ms = clock.wall_ms();
+    let mono_ms = clock.mono_ms();
     let mut core = Core {
         saved_hour: held_ms.div_euclid(3_600_000),
         garden,
+        boot: clock.boot(),
+        looked: (mono_ms, clock.boot_ms().unwrap_or(mono_ms)),
+        looked_at_ms: pace.mono_ms(),
         clock,
         turned_at_ms: pace.mono_ms(),
         pace,
@@ -69,19 +62,26 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         pending: Pending::default(),
         backlog: VecDeque::new(),
         counts: Counts::default(),
-        trusted,
+        trusted: false,
+        trust: Trust::default(),
+        untold: woken.untold,
+        letters_sent: false,
         held_ms,
-        broker_words: Some("not connected yet".to_owned()),
+        told_ms: woken.told_ms,
+        broker_words: Some(NOT_YET.to_owned()),
         mail_words: None,
         store_trouble: None,
-        letters_under_way,
+        letters_under_way: 0,
         driver: Driver::new(hand),
         beat,
         taken: Taken::default(),
         bare_ms: Vec::new(),
     };
-    for line in woken.untold {
-        core.tell_entry(&line);
+    core.look_at_clock();
+    if !core.trusted {
+        warn!(
+            "nothing in this boot says that the clock is right yet: nothing is told or closed until it does"
+        );
     }
     Ok(core)
 }
@@ -114,11 +114,14 @@ fn wake(garden: &Arc<Garden>, store: &Store) -> Result<Woken, StoreError> {
         // What came of them then is stored or sent; it must not happen twice.
         let _ = engine.handle(Event::Reading(arrived.reading), Now { ms: told_ms, trusted: true });
     }
-    Ok(Woken { engine, told_ms, untold: store.reader().book_after(through_entry)? })
+    let mut untold = store.reader().book_after(through_entry)?;
+    // Such a line was told to nobody for good.
+    untold.retain(|line| !line.clock_unsure);
+    Ok(Woken { engine, told_ms, untold })
 }
 
 impl Core {
-    fn tell_entry(&mut self, line: &BookLine) {
+    pub(super) fn tell_entry(&mut self, line: &BookLine) {
         match daybook::parse(&line.words, &self.garden) {
             Ok(entry) => {
                 self.judge(Event::Entry { entry, happened_ms: line.happened_ms });

@@ -1,7 +1,7 @@
 //! Where the garden meets other machines: broker, mail server, mirror, page.
 
 use std::net::{IpAddr, SocketAddr};
-use std::path::PathBuf;
+use std::path::{Component, Path, PathBuf};
 
 use toml::de::DeValue;
 
@@ -10,6 +10,7 @@ use super::document::{Parsed, Table};
 use super::garden::{Broker, MailSecurity, MailServer, Mirror, MqttVersion};
 use super::patch::mail_address;
 use super::{defaults, topics};
+use crate::record::{ClockKeeping, KeptBy};
 
 const VERSIONS: &[(&str, MqttVersion)] = &[("5", MqttVersion::V5), ("3.1.1", MqttVersion::V311)];
 
@@ -18,6 +19,9 @@ const SECURITIES: &[(&str, MailSecurity)] = &[
     ("tls", MailSecurity::ImplicitTls),
     ("plain", MailSecurity::PlainLoopback),
 ];
+
+const KEPT_BY: &[(&str, KeptBy)] =
+    &[("network", KeptBy::Network), ("battery", KeptBy::Battery), ("host", KeptBy::Host)];
 
 /// The broker, where its password lies, and the root of our own topics.
 pub(super) struct BrokerDoor {
@@ -169,6 +173,24 @@ fn mirror_url(value: &DeValue<'_>) -> Parsed<String> {
         return Err("an address is wanted, like \"http://127.0.0.1:8086\"".to_owned());
     }
     Ok(url.trim_end_matches('/').to_owned())
+}
+
+/// Reads `[clock]`: who keeps this machine's clock.
+pub(super) fn clock(top: &Table<'_>) -> ClockKeeping {
+    let table = top.table("clock");
+    let by = table.take("kept-by", one_of(KEPT_BY)).unwrap_or_default();
+    let set_file = table.take("set-file", |value| {
+        let file = PathBuf::from(words(value)?);
+        let in_run = file.starts_with("/run") && file != Path::new("/run");
+        if in_run && file.components().all(|part| part != Component::ParentDir) {
+            Ok(file)
+        } else {
+            Err("a file under /run is wanted, which is empty at each boot, like \"/run/clock-is-set\""
+                .to_owned())
+        }
+    });
+    table.close();
+    ClockKeeping { by, set_file }
 }
 
 /// Reads `[page]`: where it listens.

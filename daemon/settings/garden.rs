@@ -11,7 +11,7 @@ use chrono::{NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 
 use crate::quantities::Quantity;
-use crate::record::ProbeIx;
+use crate::record::{ClockKeeping, ProbeIx};
 
 /// One garden.
 #[derive(Debug, Clone, PartialEq)]
@@ -44,6 +44,8 @@ pub struct Garden {
     pub page: Option<SocketAddr>,
     /// Longest time a taken message waits for its commit, seconds, 1 to 60.
     pub commit_delay_s: u32,
+    /// Who keeps the clock of this machine.
+    pub clock: ClockKeeping,
 }
 
 /// Where the garden lies.

@@ -114,6 +114,7 @@ fn walk(top: Table<'_>) -> Option<(Garden, SecretFiles)> {
     let (mail, mail_password) = doors::mail(&top).unzip();
     let (mirror, mirror_token) = doors::mirror(&top).unzip();
     let page = doors::page(&top);
+    let clock = doors::clock(&top);
     let (facts, beds) = beds::beds(&top, &vessels);
     let probes = probes::probes(&top, &facts, door.publish_root.as_deref());
     top.close();
@@ -132,6 +133,7 @@ fn walk(top: Table<'_>) -> Option<(Garden, SecretFiles)> {
         mirror,
         page,
         commit_delay_s,
+        clock,
     };
     let secrets = SecretFiles {
         broker_password: door.password_file,

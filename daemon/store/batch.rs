@@ -6,6 +6,7 @@ use super::error::told;
 use super::mirror_log;
 use super::seal;
 use super::series::{Registered, kept_steps};
+use super::timeless::{self, Timeless};
 use super::{Arrived, MOST_STEPS, Reader, Saved, Store, StoreError, TIMES_MS};
 use crate::record::{
     DayRecord, Doubt, HOURS_KEPT_MS, MatterChange, Millis, OutboxLetter, ProbeIx, Reading, Refusal,
@@ -34,6 +35,10 @@ pub struct Batch {
     pub entries: Vec<BookLine>,
     /// The engine's state. It must know every reading kept before and in this batch.
     pub state: Option<SavedState>,
+    /// What came while the time is not known.
+    pub timeless: Vec<Timeless>,
+    /// Places of what came so and is handed in with this batch under its true time.
+    pub released: Vec<i64>,
     /// Seal the inbox as far as the saved state (that of this batch included) knows it: hourly.
     pub seal: bool,
 }
@@ -47,6 +52,8 @@ pub struct BookLine {
     pub entered_ms: Millis,
     /// The line as the day book's grammar prints it.
     pub words: String,
+    /// Both times are those of a clock that was never known to be right.
+    pub clock_unsure: bool,
 }
 
 /// What became of a batch.
@@ -88,6 +95,8 @@ impl Store {
             keep_matters(&tx, &batch.matters)?;
             keep_letters(&tx, &batch.letters)?;
             keep_entries(&tx, &batch.entries)?;
+            timeless::keep(&tx, &batch.timeless, &probes)?;
+            timeless::release(&tx, &batch.released)?;
             if let Some(state) = &batch.state {
                 keep_state(&tx, state, seq, batch.now_ms)?;
             }
@@ -299,10 +308,11 @@ fn keep_letters(conn: &Connection, letters: &[OutboxLetter]) -> rusqlite::Result
 }
 
 fn keep_entries(conn: &Connection, entries: &[BookLine]) -> rusqlite::Result<()> {
-    let mut put =
-        conn.prepare_cached("INSERT INTO day_book(happened_ms, entered_ms, words) VALUES(?1, ?2, ?3)")?;
+    let mut put = conn.prepare_cached(
+        "INSERT INTO day_book(happened_ms, entered_ms, words, clock_unsure) VALUES(?1, ?2, ?3, ?4)",
+    )?;
     for line in entries {
-        put.execute((line.happened_ms, line.entered_ms, &line.words))?;
+        put.execute((line.happened_ms, line.entered_ms, &line.words, line.clock_unsure))?;
     }
     Ok(())
 }

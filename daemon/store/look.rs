@@ -55,7 +55,7 @@ pub struct Last {
 /// How much there is.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct Counts {
-    /// Readings that are not yet sealed, doubted ones included.
+    /// Readings that are not yet sealed, doubted ones and those without a time included.
     pub inbox: u64,
     /// Sealed readings that are believed.
     pub believed: u64,
@@ -82,13 +82,13 @@ UNION ALL
 SELECT at_ms, value, doubt, late_ms FROM inbox WHERE series = ?1 AND at_ms >= ?2 AND at_ms < ?3
 ORDER BY 1 LIMIT ?4";
 
+/// Doubt 8 is [`Doubt::ClockUnsure`]: its time is wrong, and may lie ahead of all others.
 const LAST_SEALED: &str = "
 SELECT r.at_ms, r.value, coalesce(n.doubt, 0), n.late_ms FROM reading r
   LEFT JOIN reading_note n ON n.series = r.series AND n.at_ms = r.at_ms
-  WHERE r.series = ?1 ORDER BY r.at_ms DESC LIMIT 1";
+  WHERE r.series = ?1 AND coalesce(n.doubt, 0) <> 8 ORDER BY r.at_ms DESC LIMIT 1";
 
-const LAST_IN_INBOX: &str =
-    "SELECT at_ms, value, doubt, late_ms FROM inbox WHERE series = ?1 ORDER BY at_ms DESC LIMIT 1";
+const LAST_IN_INBOX: &str = "SELECT at_ms, value, doubt, late_ms FROM inbox WHERE series = ?1 AND doubt <> 8 ORDER BY at_ms DESC LIMIT 1";
 
 impl Reader {
     /// Readings of a series from `from_ms` (in) to `to_ms` (out), oldest first, at most `most`.
@@ -170,10 +170,10 @@ impl Reader {
     /// The day book by what happened from `from_ms` (in) to `to_ms` (out), oldest first.
     pub fn book(&self, from_ms: Millis, to_ms: Millis) -> Result<Vec<BookLine>, StoreError> {
         self.list(
-            "SELECT happened_ms, entered_ms, words FROM day_book WHERE happened_ms >= ?1
+            "SELECT happened_ms, entered_ms, words, clock_unsure FROM day_book WHERE happened_ms >= ?1
              AND happened_ms < ?2 ORDER BY happened_ms, id",
             (from_ms, to_ms),
-            |row| Ok(BookLine { happened_ms: row.get(0)?, entered_ms: row.get(1)?, words: row.get(2)? }),
+            book_line,
         )
     }
 
@@ -181,9 +181,9 @@ impl Reader {
     /// [`Saved::through_entry`](super::Saved::through_entry) were entered while no daemon ran.
     pub fn book_after(&self, entry: i64) -> Result<Vec<BookLine>, StoreError> {
         self.list(
-            "SELECT happened_ms, entered_ms, words FROM day_book WHERE id > ?1 ORDER BY id",
+            "SELECT happened_ms, entered_ms, words, clock_unsure FROM day_book WHERE id > ?1 ORDER BY id",
             [entry],
-            |row| Ok(BookLine { happened_ms: row.get(0)?, entered_ms: row.get(1)?, words: row.get(2)? }),
+            book_line,
         )
     }
 
@@ -208,7 +208,8 @@ impl Reader {
     pub fn counts(&self) -> Result<Counts, StoreError> {
         self.conn
             .query_row(
-                "SELECT (SELECT count(*) FROM inbox), (SELECT coalesce(sum(n), 0) FROM day),
+                "SELECT (SELECT count(*) FROM inbox) + (SELECT count(*) FROM timeless WHERE words IS NULL),
+                   (SELECT coalesce(sum(n), 0) FROM day),
                    (SELECT count(*) FROM reading_note WHERE doubt <> 0), (SELECT count(*) FROM refusal),
                    (SELECT count(*) FROM outbox WHERE fate = 0)",
                 [],
@@ -237,6 +238,15 @@ impl Reader {
             .and_then(|mut ask| ask.query_map(values, read)?.collect())
             .map_err(|e| told(&self.path, e))
     }
+}
+
+fn book_line(row: &Row<'_>) -> rusqlite::Result<BookLine> {
+    Ok(BookLine {
+        happened_ms: row.get(0)?,
+        entered_ms: row.get(1)?,
+        words: row.get(2)?,
+        clock_unsure: row.get(3)?,
+    })
 }
 
 fn kept(row: &Row<'_>, series: &Series) -> rusqlite::Result<Kept> {

@@ -17,6 +17,7 @@ mod mirror_log;
 mod schema;
 mod seal;
 mod series;
+mod timeless;
 
 use std::fs::File;
 
@@ -30,6 +31,7 @@ pub use look::{Counts, DaySum, HourSum, Kept, Last};
 pub use mirror_log::{MIRROR_LOG_MOST, MirrorRow, Mirrored};
 pub use schema::SCHEMA;
 pub use series::Series;
+pub use timeless::{Came, KeptTimeless, Timeless};
 
 use crate::record::{Millis, Reading, SavedState};
 use series::Registered;

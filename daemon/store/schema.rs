@@ -14,7 +14,7 @@ pub const SCHEMA: i64 = MIGRATIONS.len() as i64;
 pub(super) const APPLICATION_ID: i64 = 0x5269_6e64;
 
 /// All steps, oldest first.
-const MIGRATIONS: [&str; 1] = [V1];
+const MIGRATIONS: [&str; 2] = [V1, V2];
 
 /// Readings are whole steps of their kind, keyed in the order they are read back: 15 bytes each where a
 /// text or floating-point layout takes 22 to 125. `inbox` takes what arrives, in the order of time, so
@@ -129,6 +129,24 @@ CREATE TABLE mirror_log(
   bed TEXT
 ) STRICT;
 INSERT INTO meta VALUES('install_id', lower(hex(randomblob(16))));
+";
+
+/// `timeless` takes what comes while the time is not known. A line of the day book from a boot that never knew
+/// it stays marked: its time is the wrong one of then, and it is told to nobody.
+const V2: &str = "
+CREATE TABLE timeless(
+  id INTEGER PRIMARY KEY,          -- order of arrival
+  boot TEXT NOT NULL,
+  boot_ms INTEGER NOT NULL,        -- arrival, since that boot
+  wall_ms INTEGER NOT NULL,        -- arrival by the system clock of then
+  series INTEGER NOT NULL,         -- 0 = a line of the day book
+  at_ms INTEGER NOT NULL,          -- its own time, or that of the system clock of then
+  value INTEGER NOT NULL,          -- steps
+  doubt INTEGER NOT NULL,
+  own_time INTEGER NOT NULL,
+  words TEXT                       -- a line of the day book
+) STRICT;
+ALTER TABLE day_book ADD COLUMN clock_unsure INTEGER NOT NULL DEFAULT 0;
 ";
 
 /// How far a file has come.

@@ -38,6 +38,7 @@ pub fn garden(zone: Tz, probes: &[(&str, Quantity)]) -> Garden {
         mirror: None,
         page: None,
         commit_delay_s: 60,
+        clock: rindwatch::record::ClockKeeping::default(),
     }
 }
 

@@ -72,6 +72,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
         mirror: None,
         page: None,
         commit_delay_s: 60,
+        clock: rindwatch::record::ClockKeeping::default(),
     })
 }
 

@@ -62,7 +62,9 @@ pub fn page(model: &PageModel) -> String {
                 footer {
                     p {
                         (status.counts.messages) " messages since the start, " (status.counts.refused)
-                        " refused. Figures are a guide: look at the plant. Work with care in heat, under load and \
+                        " refused. "
+                        @if status.clock_trusted { "The time is " (status.clock) ". " }
+                        "Figures are a guide: look at the plant. Work with care in heat, under load and \
                          near electricity; local rules and licensed trades decide."
                     }
                 }
@@ -82,7 +84,7 @@ fn troubles(status: &Status) -> Markup {
             section.trouble {
                 @for (name, words) in wrong { p { b { (name) } " " (words) } }
                 @if !status.clock_trusted {
-                    p { b { "Clock" } " not yet set by the network: nothing is closed or told until it is." }
+                    p { b { "Clock" } " " (status.clock) "." }
                 }
             }
         }
