@@ -5,6 +5,9 @@
 //! `tests/golden/made.txt` (`RINDWATCH_GOLDEN=write` writes it anew).
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
 
+#[allow(dead_code)] // the scores use all of it
+#[path = "made/ailments.rs"]
+mod ailments;
 #[path = "made/full_mark.rs"]
 mod full_mark;
 #[path = "made/grower.rs"]

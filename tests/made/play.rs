@@ -10,6 +10,7 @@ use rindwatch::record::{Content, DayRecord, LetterDraft, MatterChange, MatterKey
 use rindwatch::settings;
 use rindwatch::settings::garden::Garden;
 
+use super::ailments::{Ailing, Ailment};
 use super::grower::{Grower, Kind};
 use super::season_maker::{BEDS, Chance, DAYS, Make, Measures, Probe, Season, Texture, Truth};
 
@@ -59,6 +60,8 @@ pub struct Setup {
     pub wetter: f64,
     /// Standard deviation of the constant error of each moisture probe, m³/m³.
     pub off: f64,
+    /// What goes wrong besides.
+    pub ailments: Vec<Ailment>,
 }
 
 /// The soils that are played.
@@ -83,6 +86,7 @@ impl Setup {
             warmer_c: 0.0,
             wetter: 1.0,
             off: 0.008,
+            ailments: Vec::new(),
         }
     }
 
@@ -229,6 +233,10 @@ pub struct Played {
     pub pours: Vec<Pour>,
     /// What was true of each bed at the end of each hour.
     pub truth: [Vec<Truth>; 2],
+    /// Air temperature of each hour, with its end, °C.
+    pub air_c: Vec<(Millis, f64)>,
+    /// The board knows what time it is.
+    clock_known: bool,
     /// For each telling of a water task: what would have come true had nobody watered since (two days).
     pub unwatered: Vec<Unwatered>,
     /// Full mark of each bed, m³/m³, and water between full and nothing, mm.
@@ -298,6 +306,7 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
     let garden = Arc::new(garden);
     let mut intake = Intake::new(Arc::clone(&garden));
     let mut grower = Grower::new(&setup);
+    let mut ailing = Ailing::new(&setup.ailments);
     let mut taken = Taken::default();
     let mut played = Played {
         engine: Engine::new(Arc::clone(&garden)),
@@ -305,6 +314,8 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
         log: Vec::new(),
         pours: Vec::new(),
         truth: [Vec::new(), Vec::new()],
+        air_c: Vec::new(),
+        clock_known: true,
         unwatered: Vec::new(),
         full: [0, 1].map(|bed| season.full(bed).unwrap()),
         usable_mm: [0, 1].map(|bed| season.usable_mm(bed).unwrap()),
@@ -317,7 +328,10 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
         for (bed, truth) in played.truth.iter_mut().enumerate() {
             truth.push(season.truth(bed).unwrap());
         }
-        for message in messages {
+        played.air_c.push((now_ms, season.air_c()));
+        played.clock_known = ailing.clock_known(now_ms);
+        intake.trust_clock(played.clock_known);
+        for message in ailing.pass(now_ms, messages) {
             intake.take(&message.topic, message.payload.as_bytes(), arrived_ms, false, &mut taken);
             assert!(taken.refusals.is_empty(), "{:?}", taken.refusals);
             for reading in &taken.readings {
@@ -344,6 +358,7 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
                 played.unwatered.push(Unwatered { at_ms: letter.at_ms, bed, hours, next_part });
             }
             grower.read(letter, now_ms);
+            ailing.read(letter, now_ms);
         }
         for deed in grower.work(now_ms, &season) {
             if let Some((bed, litres)) = deed.pour {
@@ -360,7 +375,7 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
 
 impl Played {
     fn tell(&mut self, event: Event, now_ms: Millis) {
-        let actions = self.engine.handle(event, Now { ms: now_ms, trusted: true });
+        let actions = self.engine.handle(event, Now { ms: now_ms, trusted: self.clock_known });
         self.log.extend(actions.into_iter().map(|action| (now_ms, action)));
     }
 
