@@ -31,7 +31,7 @@ pub fn named(played: &Played) -> Vec<Named> {
             // Nothing is wrong with what is said twice, and a counter may restart.
             What::Doubles | What::Restarts | What::ClockLost => return None,
         };
-        let from_ms = one.from_ms();
+        let from_ms = one.began_ms();
         let first = played.changes().find(|change| {
             change.matter == MatterKey::Gear
                 && change.subject == one.probe

@@ -113,7 +113,8 @@ impl Kept {
             water.add(occasion.call);
             let bed = BEDS[occasion.bed];
             let ill = made.setup.ailments.iter().any(|one| {
-                one.what == What::ClockLost || (one.probe.starts_with(bed) && one.from_ms() <= occasion.at_ms)
+                one.what == What::ClockLost
+                    || (one.probe.starts_with(bed) && one.began_ms() <= occasion.at_ms)
             });
             if occasion.call == Call::Missed && !ill {
                 missed_with_good_probe += 1;

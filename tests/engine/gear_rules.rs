@@ -89,11 +89,33 @@ fn a_plateau_of_the_only_probe_is_condemned_when_the_plants_have_drunk() {
     sim.run_to("2027-07-03", "18:00");
     sim.lies.insert("wet".into(), 0.36);
     hours_until(&mut sim, "wet", Trust::Doubtful, Some(Rule::RiseWithoutWater), 2);
-    let hours = hours_until(&mut sim, "wet", Trust::Condemned, Some(Rule::RiseWithoutWater), 96);
-    println!("condemned after {hours} h");
+    // It lives: its last digit moves, so it does not merely stand still.
+    let condemned = (0..96).position(|hour| {
+        sim.lies.insert("wet".into(), 0.36 + 0.0005 * f64::from(hour % 3));
+        sim.run_until(sim.now_ms + HOUR);
+        let now = view(&sim, "wet");
+        now.trust == Trust::Condemned && now.rule == Some(Rule::RiseWithoutWater)
+    });
+    println!("condemned after {condemned:?} h");
+    assert!(condemned.is_some());
     // What is believed of the bed is the book's again.
     sim.run_days(1);
     assert!(off_mm(&sim) < 12.0, "{}", off_mm(&sim));
+}
+
+/// A probe came loose the day after a watering, and reads half of everything: the fall was taken for draining, and
+/// ninety letters asked for water. Draining ends where the soil was before the water.
+#[test]
+fn a_fall_below_what_was_there_before_the_watering_is_no_draining() {
+    let mut sim = Sim::new(garden(&[HEAD, BED, &full()]), "2027-07-01", "00:00");
+    sim.depletion_mm[0] = 22.0;
+    sim.run_to("2027-07-06", "07:00");
+    sim.pour("long", 100.0);
+    sim.run_to("2027-07-07", "12:00");
+    let before = view(&sim, "wet").value.unwrap();
+    sim.lies.insert("wet".into(), 0.45 * before);
+    let hours = hours_until(&mut sim, "wet", Trust::Condemned, Some(Rule::SuddenFall), 4);
+    println!("loose after {hours} h");
 }
 
 /// Water that nobody logs rises in one probe or in two, drains and is drunk: nobody is accused of it.
@@ -187,7 +209,8 @@ fn a_probe_that_creeps_wet_is_to_be_replaced() {
     assert_eq!(told.first().map(|(_, rule)| *rule), Some(Rule::CreepsWet), "{told:?}");
     let days = (told[0].0 - begun_ms) / DAY;
     println!("named after {days} days at {:.3} m3/m3", 0.0018 * days as f64);
-    assert!((20..=35).contains(&days), "{days}");
+    // Told when it is condemned; from half of that on it is doubtful, on the page and in the estimate.
+    assert!((25..=45).contains(&days), "{days}");
     assert_eq!(view(&sim, "wet").trust, Trust::Condemned);
     assert_eq!(view(&sim, "deep").trust, Trust::Good);
     // Replaced: its past says nothing any more.

@@ -70,7 +70,7 @@ impl Ailment {
         }
     }
 
-    pub fn from_ms(&self) -> Millis {
+    pub fn began_ms(&self) -> Millis {
         START_MS + Millis::from(self.from_h) * HOUR
     }
 }
@@ -83,9 +83,9 @@ impl Ailing {
     /// What of an hour's messages arrives.
     pub fn pass(&mut self, now_ms: Millis, mut messages: Vec<Message>) -> Vec<Message> {
         for (one, state) in &mut self.all {
-            let ends_ms = one.from_ms() + Millis::from(one.hours) * HOUR;
+            let ends_ms = one.began_ms() + Millis::from(one.hours) * HOUR;
             let ends_ms = state.mended_ms.map_or(ends_ms, |mended_ms| mended_ms.min(ends_ms));
-            let ails = (one.from_ms()..ends_ms).contains(&now_ms);
+            let ails = (one.began_ms()..ends_ms).contains(&now_ms);
             messages = state.pass(one, ails, now_ms, messages);
         }
         messages
@@ -95,7 +95,7 @@ impl Ailing {
     pub fn clock_known(&self, now_ms: Millis) -> bool {
         !self.all.iter().any(|(one, _)| {
             one.what == What::ClockLost
-                && (one.from_ms()..one.from_ms() + Millis::from(one.hours) * HOUR).contains(&now_ms)
+                && (one.began_ms()..one.began_ms() + Millis::from(one.hours) * HOUR).contains(&now_ms)
         })
     }
 
@@ -106,7 +106,7 @@ impl Ailing {
                 continue;
             }
             for (one, state) in &mut self.all {
-                if (task.subject == one.probe || task.subject.is_empty()) && one.from_ms() <= now_ms {
+                if (task.subject == one.probe || task.subject.is_empty()) && one.began_ms() <= now_ms {
                     state.mended_ms.get_or_insert(now_ms + MENDED_AFTER_MS);
                 }
             }
@@ -160,7 +160,7 @@ impl State {
         match one.what {
             What::Sticks if ails => *self.stuck_at.get_or_insert(value),
             What::Creeps(a_day) if ails => {
-                (value + a_day * (now_ms - one.from_ms()) as f64 / (24 * HOUR) as f64).min(0.6)
+                (value + a_day * (now_ms - one.began_ms()) as f64 / (24 * HOUR) as f64).min(0.6)
             }
             What::Loose(share) if ails => value * share,
             What::Clogs if ails => {

@@ -257,7 +257,7 @@ fn fall(seat: Seat<'_>) -> Option<Change> {
     if (2..=1 + FALL_H).any(lied) {
         return None;
     }
-    // Drains after a wetting: it, or any other of the bed, stood lower within two days before.
+    // Drains after a wetting: it stood lower within two days before, and does not fall far below that.
     let wetted = |of: Seat<'_>| {
         let lowest = of.scene.hours.extremes(
             of.ix,
@@ -265,7 +265,7 @@ fn fall(seat: Seat<'_>) -> Option<Change> {
             of.scene.now_ms - 2 * HOUR_MS,
         );
         let high = (2..=1 + FALL_H).filter_map(|ago_h| of.hour(ago_h)).reduce(f64::max);
-        high.zip(lowest).is_some_and(|(high, (lowest, _))| high - lowest > 0.015)
+        high.zip(lowest).is_some_and(|(high, (lowest, _))| high - lowest > 0.015 && lowest - now < FALL)
     };
     let since_ms = seat.scene.now_ms - (FALL_H + 3) * HOUR_MS;
     let others_fell = seat
