@@ -38,6 +38,8 @@ proptest! {
         let b = a * long;
         let h = high * (a + b);
         let (around, stem, side) = (2.0 * half_ellipse(a, b), half_ellipse(a, h), half_ellipse(b, h));
+        // Ramanujan and the largest draw may come just past the girth that is taken.
+        prop_assume!(around <= 800.0);
         let found = form(&tape(around, stem, side)).unwrap();
         // Ramanujan's perimeter is within 0.05 % here; three of them enter a volume.
         let made_l = half_ellipsoid(a, b, h);
