@@ -51,6 +51,13 @@ pub struct Ticket {
     packet: u16,
 }
 
+impl Ticket {
+    /// For packet `packet` of connection `connection`, counted from 1.
+    pub fn new(connection: u64, packet: u16) -> Self {
+        Self { connection, packet }
+    }
+}
+
 /// One message for the core.
 #[derive(Debug)]
 pub struct Message {
@@ -68,6 +75,14 @@ pub struct Message {
     pub ticket: Option<Ticket>,
     /// Its share of [`ROOM`], free again when the message is dropped.
     _room: Option<OwnedSemaphorePermit>,
+}
+
+impl Message {
+    /// A message that takes no room.
+    pub fn new(topic: &str, payload: &[u8], arrived_ms: Millis, ticket: Option<Ticket>) -> Self {
+        let (topic, payload) = (topic.to_owned(), cut(payload));
+        Self { topic, payload, retained: false, again: false, arrived_ms, ticket, _room: None }
+    }
 }
 
 #[cfg(test)]

@@ -12,6 +12,8 @@ mod nodes;
 mod page;
 mod pending;
 mod start;
+mod stepped;
+mod talk;
 mod trust;
 
 use std::path::PathBuf;
@@ -24,7 +26,9 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, oneshot, watch};
 use tracing::{error, info};
 
-use self::core::{Inward, Outward};
+pub use self::stepped::{Load, Stepped};
+pub use self::talk::Inward;
+use self::talk::Outward;
 use crate::broker::{self, Ends};
 use crate::clock::Clock;
 use crate::local::{self, Call, Desk, LocalError};
@@ -104,6 +108,7 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
         garden: Arc::clone(&garden),
         data: plan.data.clone(),
         clock: clock.clone(),
+        pace: Clock::real(),
         hand,
         out: Outward { stored, post },
         pulse: Arc::clone(&pulses.core),

@@ -10,18 +10,18 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::Duration;
 
-use tokio::sync::mpsc::UnboundedSender;
 use tracing::{debug, error, info, warn};
 
 use super::pending::Pending;
+pub(super) use super::talk::{Inward, Outward};
 use super::trust::Trust;
-use crate::broker::{Message, Said, Ticket};
+use crate::broker::{Message, Said};
 use crate::clock::Clock;
 use crate::engine::{Action, Engine, Event, Now};
 use crate::intake::{Intake, Taken};
-use crate::local::{Call, Counts};
+use crate::local::Counts;
 use crate::mail;
-use crate::record::{Doubt, Millis, OutboxLetter, PostWord, Reading, Refusal};
+use crate::record::{Doubt, Millis, PostWord, Reading, Refusal};
 use crate::rfc3339;
 use crate::settings::garden::Garden;
 use crate::store::{BookLine, Store};
@@ -38,25 +38,6 @@ pub(super) const LOOK: Millis = 5_000;
 const STORE_RETRY_MS: (Millis, Millis) = (1_000, 60_000);
 const HOUR_MS: Millis = 3_600_000;
 
-/// What the edges tell the core.
-#[derive(Debug)]
-pub(super) enum Inward {
-    Broker(Said),
-    Call(Call),
-    Post(PostWord),
-    /// The mirror has everything up to this place.
-    Mirrored(i64),
-    /// Commit what was taken, then end.
-    Stop,
-}
-
-/// What the core tells the edges.
-#[derive(Debug)]
-pub(super) struct Outward {
-    pub(super) stored: UnboundedSender<Vec<Ticket>>,
-    pub(super) post: UnboundedSender<OutboxLetter>,
-}
-
 /// What is wrong with the store, and when it is tried again.
 #[derive(Debug)]
 pub(super) struct StoreTrouble {
@@ -70,7 +51,7 @@ pub(super) struct StoreTrouble {
 pub(super) struct Core {
     pub(super) garden: Arc<Garden>,
     pub(super) clock: Clock,
-    /// Never scripted: commit delay, turns and retries go by it.
+    /// Not the driver's: commit delay, turns and retries go by it.
     pub(super) pace: Clock,
     pub(super) store: Store,
     pub(super) engine: Engine,
@@ -127,18 +108,23 @@ impl Core {
             while let Ok(inward) = inbox.try_recv() {
                 stopping |= self.hear(inward);
             }
-            self.take_backlog();
-            self.turn_if_due();
-            if self.commit_is_due() {
-                self.commit();
-            }
-            self.step_clock();
-            self.answer_driver();
+            self.step();
         }
         self.finish()
     }
 
-    fn finish(&mut self) -> bool {
+    /// One round, after what came in was heard.
+    pub(super) fn step(&mut self) {
+        self.take_backlog();
+        self.turn_if_due();
+        if self.commit_is_due() {
+            self.commit();
+        }
+        self.step_clock();
+        self.answer_driver();
+    }
+
+    pub(super) fn finish(&mut self) -> bool {
         loop {
             self.take_backlog();
             // While the time is not known the engine was told nothing, and lines may wait for it.
@@ -386,7 +372,7 @@ impl Core {
     }
 
     /// How long the loop may wait for the next thing.
-    fn patience(&self) -> Duration {
+    pub(super) fn patience(&self) -> Duration {
         if !self.backlog.is_empty() && self.store_trouble.is_none() {
             return Duration::ZERO;
         }

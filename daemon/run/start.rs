@@ -27,6 +27,8 @@ pub(super) struct Ground {
     pub(super) garden: Arc<Garden>,
     pub(super) data: PathBuf,
     pub(super) clock: Clock,
+    /// What commit delay, turns and retries go by.
+    pub(super) pace: Clock,
     /// The hand of a scripted clock.
     pub(super) hand: Option<Arc<AtomicI64>>,
     pub(super) out: Outward,
@@ -36,13 +38,12 @@ pub(super) struct Ground {
 
 /// Opens the store and brings the engine to where it was.
 pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
-    let Ground { garden, data, clock, hand, out, pulse, beat } = ground;
+    let Ground { garden, data, clock, pace, hand, out, pulse, beat } = ground;
     let mut store = Store::open(&data)?;
     store.register(&garden)?;
     let woken = wake(&garden, &store)?;
     let mut intake = Intake::new(Arc::clone(&garden));
     intake.trust_clock(false);
-    let pace = Clock::real();
     let held_ms = clock.wall_ms();
     let mono_ms = clock.mono_ms();
     let mut core = Core {

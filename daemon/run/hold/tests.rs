@@ -100,6 +100,7 @@ impl Bench {
             garden: Arc::new(settings::read_str("garden.toml", SETTINGS).unwrap()),
             data: self.folder.path().to_path_buf(),
             clock: Clock::with_hands(Arc::clone(&self.hands)),
+            pace: Clock::real(),
             hand: None,
             out: Outward { stored, post },
             pulse: Arc::new(AtomicU64::new(0)),
