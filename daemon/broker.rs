@@ -12,6 +12,7 @@
 
 mod link;
 mod overhear;
+mod tls;
 mod words;
 
 use std::collections::VecDeque;
@@ -141,7 +142,8 @@ pub async fn run<F>(garden: Arc<Garden>, clock: Clock, ends: Ends<F>)
 where
     F: Fn(Said) -> Result<(), Said>,
 {
-    let (link, reply) = link::prepare(&garden.broker, Session::Kept);
+    let mut ends = ends;
+    let Some((link, reply)) = prepared(&garden.broker, &mut ends).await else { return };
     let task = Task {
         filters: filters(&garden),
         address: address(&garden.broker),
@@ -157,6 +159,32 @@ where
         ends,
     };
     task.keep(link).await;
+}
+
+/// The connection, as soon as the files it needs can be used; `None` when the core ends before that.
+async fn prepared<F>(broker: &Broker, ends: &mut Ends<F>) -> Option<(Link, Reply)>
+where
+    F: Fn(Said) -> Result<(), Said>,
+{
+    let mut last_words = String::new();
+    loop {
+        match link::prepare(broker, Session::Kept) {
+            Ok(prepared) => return Some(prepared),
+            Err(words) if words != last_words => {
+                warn!(broker = %address(broker), "{words}");
+                // Without room it is told a moment later.
+                if (ends.core)(Said::Down(words.clone())).is_ok() {
+                    last_words = words;
+                }
+            }
+            Err(_) => {}
+        }
+        ends.pulse.fetch_add(1, Ordering::Relaxed);
+        // Nothing was taken, so nothing comes back but the end.
+        if let Ok(None) = timeout(BEAT, ends.stored.recv()).await {
+            return None;
+        }
+    }
 }
 
 fn address(broker: &Broker) -> String {

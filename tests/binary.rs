@@ -2,6 +2,8 @@
 //! one line, and what still works goes on.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
 
+#[path = "support/certificates.rs"]
+mod certificates;
 #[allow(dead_code)] // each binary uses its part
 #[path = "support/child.rs"]
 mod child;
@@ -25,5 +27,7 @@ mod faults;
 mod good_path;
 #[path = "binary/kills.rs"]
 mod kills;
+#[path = "binary/tls.rs"]
+mod tls;
 #[path = "binary/traps.rs"]
 mod traps;

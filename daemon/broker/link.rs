@@ -9,8 +9,9 @@ use rumqttc::v5::mqttbytes::QoS as Qos5;
 use rumqttc::v5::mqttbytes::v5 as mqtt5;
 use rumqttc::{self as v4, Outgoing, v5};
 
-use super::words;
-use crate::settings::garden::{Broker, MqttVersion};
+use super::tls;
+use super::words::{self, Line};
+use crate::settings::garden::{Broker, BrokerSecurity, MqttVersion};
 
 /// The largest packet we announce (MQTT 5) or take (3.1.1), bytes. A larger one must not come at all: the
 /// client would drop the connection over it, and the broker would send it again for ever.
@@ -63,7 +64,12 @@ pub(super) struct Broken {
 }
 
 /// The connection, to be polled.
-pub(super) enum Link {
+pub(super) struct Link {
+    client: Client,
+    line: Line,
+}
+
+enum Client {
     V5(Box<v5::EventLoop>),
     V4(Box<v4::EventLoop>),
 }
@@ -85,13 +91,19 @@ pub(super) enum Session {
 }
 
 /// Prepares the connection; nothing is sent before the first poll.
-pub(super) fn prepare(broker: &Broker, session: Session) -> (Link, Reply) {
+///
+/// # Errors
+/// One line: a file that TLS needs cannot be used.
+pub(super) fn prepare(broker: &Broker, session: Session) -> Result<(Link, Reply), String> {
+    let transport = tls::transport(&broker.security)?;
+    let line = Line { tls: broker.security != BrokerSecurity::Plain, taken_in: false };
     let fresh = session == Session::Fresh;
     // The client asserts at least 5 s.
     let keep_alive = Duration::from_secs(u64::from(broker.keep_alive_s.max(5)));
-    match broker.version {
+    let (client, reply) = match broker.version {
         MqttVersion::V5 => {
             let mut options = v5::MqttOptions::new(&broker.client_id, &broker.host, broker.port);
+            options.set_transport(transport);
             options.set_keep_alive(keep_alive).set_clean_start(fresh).set_manual_acks(true);
             // Without it a version 5 session ends with the connection, whatever clean_start says.
             options.set_session_expiry_interval(Some(broker.session_expiry_s));
@@ -101,10 +113,11 @@ pub(super) fn prepare(broker: &Broker, session: Session) -> (Link, Reply) {
                 options.set_credentials(user, password(broker));
             }
             let (client, eventloop) = v5::AsyncClient::new(options, REQUESTS);
-            (Link::V5(Box::new(eventloop)), Reply::V5(client))
+            (Client::V5(Box::new(eventloop)), Reply::V5(client))
         }
         MqttVersion::V311 => {
             let mut options = v4::MqttOptions::new(&broker.client_id, &broker.host, broker.port);
+            options.set_transport(transport);
             options.set_keep_alive(keep_alive).set_clean_session(fresh).set_manual_acks(true);
             options.set_max_packet_size(PACKET_BYTES as usize, PACKET_BYTES as usize);
             options.set_inflight(OUTGOING);
@@ -112,9 +125,10 @@ pub(super) fn prepare(broker: &Broker, session: Session) -> (Link, Reply) {
                 options.set_credentials(user, password(broker));
             }
             let (client, eventloop) = v4::AsyncClient::new(options, REQUESTS);
-            (Link::V4(Box::new(eventloop)), Reply::V4(client))
+            (Client::V4(Box::new(eventloop)), Reply::V4(client))
         }
-    }
+    };
+    Ok((Link { client, line }, reply))
 }
 
 fn password(broker: &Broker) -> String {
@@ -125,32 +139,41 @@ impl Link {
     /// Waits for the next thing heard. Must not be dropped half-way: an acknowledgement on its way into
     /// the socket would be lost.
     pub(super) async fn poll(&mut self) -> Result<Heard, Broken> {
-        match self {
-            Link::V5(eventloop) => match eventloop.poll().await {
-                Ok(event) => Ok(heard_v5(event)),
-                Err(error) => Err(broken_v5(&error)),
-            },
-            Link::V4(eventloop) => match eventloop.poll().await {
-                Ok(event) => Ok(heard_v4(event)),
-                Err(error) => Err(broken_v4(&error)),
-            },
+        let line = self.line;
+        let heard = match &mut self.client {
+            Client::V5(eventloop) => {
+                eventloop.poll().await.map(heard_v5).map_err(|error| broken_v5(&error, line))
+            }
+            Client::V4(eventloop) => {
+                eventloop.poll().await.map(heard_v4).map_err(|error| broken_v4(&error, line))
+            }
+        };
+        match &heard {
+            Ok(Heard::Connected { .. }) => self.line.taken_in = true,
+            Ok(_) => {}
+            Err(_) => self.line.taken_in = false,
         }
+        heard
     }
 
     /// What is read already and waits in the client: the rest of a burst, or, after an error, the last
     /// messages of the connection that is gone.
     pub(super) fn next_buffered(&mut self) -> Option<Heard> {
-        match self {
-            Link::V5(eventloop) => eventloop.state.events.pop_front().map(heard_v5),
-            Link::V4(eventloop) => eventloop.state.events.pop_front().map(heard_v4),
+        let heard = match &mut self.client {
+            Client::V5(eventloop) => eventloop.state.events.pop_front().map(heard_v5),
+            Client::V4(eventloop) => eventloop.state.events.pop_front().map(heard_v4),
+        };
+        if matches!(heard, Some(Heard::Connected { .. })) {
+            self.line.taken_in = true;
         }
+        heard
     }
 
     /// Lets a packet of `bytes` through from the next connection on; true if it will come now.
     /// MQTT 5 never needs it: the broker knows our limit and drops the packet itself.
     pub(super) fn make_room(&mut self, bytes: usize) -> bool {
-        match self {
-            Link::V4(eventloop) if bytes <= PACKET_BYTES_AT_MOST => {
+        match &mut self.client {
+            Client::V4(eventloop) if bytes <= PACKET_BYTES_AT_MOST => {
                 let limit = bytes.saturating_add(1024);
                 eventloop.mqtt_options.set_max_packet_size(limit, PACKET_BYTES as usize);
                 true
@@ -264,7 +287,8 @@ fn heard_outgoing(outgoing: &Outgoing) -> Heard {
     }
 }
 
-fn broken_v5(error: &v5::ConnectionError) -> Broken {
+fn broken_v5(error: &v5::ConnectionError, line: Line) -> Broken {
+    use rumqttc::v5::mqttbytes::Error as M;
     use rumqttc::v5::{ConnectionError as C, StateError as S};
     let words = match error {
         C::ConnectionRefused(code) => words::refused(&format!("{code:?}")),
@@ -273,15 +297,18 @@ fn broken_v5(error: &v5::ConnectionError) -> Broken {
             words::sent_away(&format!("{reason_code:?}"))
         }
         C::MqttState(S::AwaitPingResp) | C::Timeout(_) => words::silent(),
-        C::MqttState(S::ConnectionAborted) => words::closed(),
-        C::MqttState(S::Io(error)) | C::Io(error) => words::socket(error),
-        C::MqttState(S::Deserialization(_)) => words::garbled(&error.to_string()),
+        C::MqttState(S::ConnectionAborted) => words::closed(line),
+        C::MqttState(S::Io(error) | S::Deserialization(M::Io(error))) | C::Io(error) => {
+            words::socket(error, line)
+        }
+        C::Tls(error) => tls_words(error, line),
+        C::MqttState(S::Deserialization(_)) => words::garbled(&error.to_string(), line),
         other => words::other(&other.to_string()),
     };
     Broken { words, too_large_bytes: None }
 }
 
-fn broken_v4(error: &v4::ConnectionError) -> Broken {
+fn broken_v4(error: &v4::ConnectionError, line: Line) -> Broken {
     use rumqttc::mqttbytes::Error as M;
     use rumqttc::{ConnectionError as C, StateError as S};
     let mut too_large_bytes = None;
@@ -292,10 +319,21 @@ fn broken_v4(error: &v4::ConnectionError) -> Broken {
             words::too_large(*bytes)
         }
         C::MqttState(S::AwaitPingResp) | C::NetworkTimeout | C::FlushTimeout => words::silent(),
-        C::MqttState(S::ConnectionAborted) => words::closed(),
-        C::MqttState(S::Io(error)) | C::Io(error) => words::socket(error),
-        C::MqttState(S::Deserialization(_)) => words::garbled(&error.to_string()),
+        C::MqttState(S::ConnectionAborted) => words::closed(line),
+        C::MqttState(S::Io(error) | S::Deserialization(M::Io(error))) | C::Io(error) => {
+            words::socket(error, line)
+        }
+        C::Tls(error) => tls_words(error, line),
+        C::MqttState(S::Deserialization(_)) => words::garbled(&error.to_string(), line),
         other => words::other(&other.to_string()),
     };
     Broken { words, too_large_bytes }
+}
+
+fn tls_words(error: &v4::TlsError, line: Line) -> String {
+    match error {
+        v4::TlsError::Io(error) => words::socket(error, line),
+        v4::TlsError::TLS(error) => words::tls(error),
+        other => words::other(&other.to_string()),
+    }
 }

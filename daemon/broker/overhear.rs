@@ -28,7 +28,8 @@ where
         session_expiry_s: 0,
         ..garden.broker.clone()
     };
-    let (mut link, reply) = link::prepare(&broker, link::Session::Fresh);
+    // The first connection says what is wrong with the files.
+    let Ok((mut link, reply)) = link::prepare(&broker, link::Session::Fresh) else { return };
     let listen = async {
         loop {
             match link.poll().await {

@@ -136,6 +136,7 @@ fn bed_line(bed: &Bed, units: Units) -> String {
 fn unreadable(garden: &Garden, files: &SecretFiles) -> Vec<String> {
     let ca_file = garden.mail.as_ref().and_then(|mail| mail.ca_file.as_deref());
     let named = files.named().chain(ca_file.map(|file| ("mail.ca-file", file)));
+    let named = named.chain(garden.broker.security.files());
     let closed = named.filter_map(|(key, file)| Some((key, file, std::fs::File::open(file).err()?)));
     closed
         .map(|(key, file, error)| {

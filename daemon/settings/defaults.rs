@@ -25,6 +25,8 @@ pub const COVER_C: f64 = 3.0;
 pub const COMMIT_DELAY_S: u32 = 60;
 /// MQTT port without TLS (IANA).
 pub const BROKER_PORT: u16 = 1883;
+/// MQTT over TLS, as registered with IANA.
+pub const BROKER_TLS_PORT: u16 = 8883;
 /// Keep-alive, seconds.
 pub const KEEP_ALIVE_S: u16 = 60;
 /// How long the broker keeps our session, seconds: a week without us.

@@ -7,7 +7,7 @@ use toml::de::DeValue;
 
 use super::amounts::{DURATION, amount, one_of, whole, words};
 use super::document::{Parsed, Table};
-use super::garden::{Broker, MailSecurity, MailServer, Mirror, MqttVersion};
+use super::garden::{Broker, BrokerSecurity, BrokerTls, MailSecurity, MailServer, Mirror, MqttVersion};
 use super::patch::mail_address;
 use super::{defaults, topics};
 use crate::record::{ClockKeeping, KeptBy};
@@ -23,6 +23,9 @@ const SECURITIES: &[(&str, MailSecurity)] = &[
 const KEPT_BY: &[(&str, KeptBy)] =
     &[("network", KeptBy::Network), ("battery", KeptBy::Battery), ("host", KeptBy::Host)];
 
+/// Whether the broker's certificate is looked at. Who turns that off writes down what it means.
+const CERTIFICATES: &[(&str, bool)] = &[("checked", true), ("anyone may pose as the broker", false)];
+
 /// The broker, where its password lies, and the root of our own topics.
 pub(super) struct BrokerDoor {
     pub(super) broker: Broker,
@@ -34,7 +37,12 @@ pub(super) struct BrokerDoor {
 pub(super) fn broker(top: &Table<'_>, garden: Option<&str>) -> BrokerDoor {
     let table = top.table("broker");
     let host = table.take("host", host).unwrap_or_else(|| "localhost".to_owned());
-    let port = table.take("port", port).unwrap_or(defaults::BROKER_PORT);
+    let security = broker_security(&table);
+    let usual_port = match security {
+        BrokerSecurity::Plain => defaults::BROKER_PORT,
+        BrokerSecurity::Tls(_) => defaults::BROKER_TLS_PORT,
+    };
+    let port = table.take("port", port).unwrap_or(usual_port);
     let version = table.take("version", one_of(VERSIONS)).unwrap_or(MqttVersion::V5);
     let by_name = garden.map(|name| format!("rindwatch-{name}"));
     let client_id = table.take("client-id", words).or(by_name).unwrap_or_default();
@@ -55,12 +63,41 @@ pub(super) fn broker(top: &Table<'_>, garden: Option<&str>) -> BrokerDoor {
         port,
         version,
         client_id,
+        security,
         user,
         password: None,
         keep_alive_s: keep_alive.map_or(defaults::KEEP_ALIVE_S, |seconds| seconds.round() as u16),
         session_expiry_s: session_expiry.map_or(defaults::SESSION_EXPIRY_S, |seconds| seconds.round() as u32),
     };
     BrokerDoor { broker, password_file, publish_root }
+}
+
+/// Plain or TLS, and what TLS needs.
+fn broker_security(table: &Table<'_>) -> BrokerSecurity {
+    let tls = table.take("security", one_of(&[("plain", false), ("tls", true)])).unwrap_or(false);
+    let ca_file = table.take("ca-file", words).map(PathBuf::from);
+    let checked = table.take("certificate", one_of(CERTIFICATES));
+    let certificate = table.take("own-certificate", words).map(PathBuf::from);
+    let key = table.take("own-key", words).map(PathBuf::from);
+    if !tls {
+        for key in ["ca-file", "certificate", "own-certificate", "own-key"] {
+            if table.has(key) {
+                table.complain(key, "is for TLS alone; set security = \"tls\" or take this out");
+            }
+        }
+        return BrokerSecurity::Plain;
+    }
+    if table.has("own-certificate") != table.has("own-key") {
+        let there = if table.has("own-key") { "own-key" } else { "own-certificate" };
+        table.complain(there, "own-certificate and own-key go together; set both or neither");
+    }
+    if checked == Some(false) && ca_file.is_some() {
+        table.complain(
+            "ca-file",
+            "is looked at only where the certificate is checked; take one of the two out",
+        );
+    }
+    BrokerSecurity::Tls(BrokerTls { ca_file, checked: checked.unwrap_or(true), own: certificate.zip(key) })
 }
 
 fn publish_root(value: &DeValue<'_>) -> Parsed<String> {
@@ -93,7 +130,7 @@ fn port(value: &DeValue<'_>) -> Parsed<u16> {
 }
 
 /// Whether a host can only be this machine.
-fn is_loopback(host: &str) -> bool {
+pub(super) fn is_loopback(host: &str) -> bool {
     host == "localhost" || host.parse::<IpAddr>().is_ok_and(|address| address.is_loopback())
 }
 

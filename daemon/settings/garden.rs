@@ -10,6 +10,7 @@ use agronomy::stage::Course;
 use chrono::{NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 
+pub use super::security::{BrokerSecurity, BrokerTls};
 use crate::quantities::Quantity;
 use crate::record::{ClockKeeping, ProbeIx};
 
@@ -292,6 +293,8 @@ pub struct Broker {
     pub version: MqttVersion,
     /// Client id; must be the only one of that name at the broker.
     pub client_id: String,
+    /// How the connection is secured.
+    pub security: BrokerSecurity,
     /// User name.
     pub user: Option<String>,
     /// Password, from a credential file.

@@ -20,6 +20,7 @@ mod patch;
 mod probes;
 pub mod profiles;
 pub mod secrets;
+mod security;
 mod topics;
 pub mod units;
 
@@ -55,6 +56,7 @@ pub fn read_with_secrets(path: &Path) -> Result<(Garden, SecretFiles), Complaint
     let (mut garden, mut secrets) = walk_all(&file, &text).0?;
     let folder = path.parent().unwrap_or(Path::new(""));
     secrets.rebase(folder);
+    garden.broker.security.rebase(folder);
     if let Some(ca_file) = garden.mail.as_mut().and_then(|mail| mail.ca_file.as_mut()) {
         *ca_file = folder.join(&*ca_file);
     }

@@ -9,8 +9,9 @@ use agronomy::evapotranspiration::{self, DayWeather, Method};
 use agronomy::foresight;
 use agronomy::soil_air::{self, AirGuess, SoilDay};
 
+use super::doors::is_loopback;
 use super::expected::{duration, round};
-use super::garden::{Bed, Garden, Probe, Role, TimeForm};
+use super::garden::{Bed, Broker, BrokerSecurity, Garden, Probe, Role, TimeForm};
 use super::{amounts, defaults};
 use crate::quantities::Quantity;
 use crate::record::Et0Method;
@@ -359,6 +360,7 @@ pub fn warnings(garden: &Garden) -> Vec<String> {
             lines.push(format!("{}: QoS 0 may lose {delay} of readings; qos = 1 ends that", probe.name));
         }
     }
+    lines.extend(broker_warning(&garden.broker));
     match &garden.mail {
         None => lines.push("no [mail]: letters are kept and shown on the page, nobody is mailed".to_owned()),
         Some(mail) if mail.user.is_none() => {
@@ -370,4 +372,22 @@ pub fn warnings(garden: &Garden) -> Vec<String> {
         lines.push("no stand-in: while the grower is away nobody else is told".to_owned());
     }
     lines
+}
+
+/// What others on the network could do to the line to the broker.
+fn broker_warning(broker: &Broker) -> Option<String> {
+    match &broker.security {
+        BrokerSecurity::Plain if !is_loopback(&broker.host) => Some(format!(
+            "[broker] {}: plain; whoever is on that network can read and forge readings{}. security = \"tls\" ends \
+             that",
+            broker.host,
+            if broker.user.is_some() { ", and read the password" } else { "" }
+        )),
+        BrokerSecurity::Tls(tls) if !tls.checked => Some(format!(
+            "[broker] {}: its certificate is not checked; whoever is on the way can pose as the broker, read the \
+             password and forge readings. ca-file = \"...\" names its authority instead",
+            broker.host
+        )),
+        _ => None,
+    }
 }

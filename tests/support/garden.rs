@@ -28,6 +28,7 @@ pub fn garden(zone: Tz, probes: &[(&str, Quantity)]) -> Garden {
             port: 1883,
             version: MqttVersion::V5,
             client_id: "test".into(),
+            security: BrokerSecurity::Plain,
             user: None,
             password: None,
             keep_alive_s: 60,

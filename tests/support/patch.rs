@@ -62,6 +62,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
             port: 1883,
             version: MqttVersion::V5,
             client_id: "patch".to_owned(),
+            security: BrokerSecurity::Plain,
             user: None,
             password: None,
             keep_alive_s: 30,
