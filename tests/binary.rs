@@ -25,6 +25,8 @@ mod deploy;
 mod faults;
 #[path = "binary/good_path.rs"]
 mod good_path;
+#[path = "binary/keeping.rs"]
+mod keeping;
 #[path = "binary/kills.rs"]
 mod kills;
 #[path = "binary/tls.rs"]

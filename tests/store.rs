@@ -5,6 +5,8 @@
 mod any_order;
 #[path = "store/faults.rs"]
 mod faults;
+#[path = "store/keeping.rs"]
+mod keeping;
 #[path = "support/garden.rs"]
 mod support;
 

@@ -13,10 +13,12 @@ use crate::clock::Clock;
 use crate::settings::garden::Garden;
 use crate::settings::{self, secrets};
 
+pub mod backup;
 pub mod check;
 pub mod explain;
 pub mod jot;
 pub mod replay;
+pub mod restore;
 pub mod run;
 pub mod status;
 pub mod try_mail;
@@ -76,6 +78,10 @@ pub enum Command {
     Status(status::Args),
     /// Adds a day-book entry, such as `watered long 6 cans`
     Jot(jot::Args),
+    /// A whole copy of the store in one file, also while the daemon runs
+    Backup(backup::Args),
+    /// Brings a copy back in the place of the store, which is kept under another name
+    Restore(restore::Args),
 }
 
 /// Where a garden's settings and data are; every command takes them.
@@ -203,6 +209,8 @@ impl Command {
             }
             Command::Status(args) => status::main(args, out),
             Command::Jot(args) => jot::main(args, out),
+            Command::Backup(args) => backup::main(args, out),
+            Command::Restore(args) => restore::main(args, out),
         }
     }
 }

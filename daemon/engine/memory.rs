@@ -159,6 +159,16 @@ impl Memory {
 }
 
 impl Engine {
+    /// Letters count on from `last`, the highest number ever used, where this state knows less: it came from a
+    /// copy. Tasks move on too (three a skipped letter, at most 1,000), so that an answer to a letter of the time
+    /// between never means another task.
+    pub fn number_on(&mut self, last: u32) {
+        let counters = &mut self.memory.counters;
+        let skipped = last.saturating_sub(counters.letters);
+        counters.letters += skipped;
+        counters.tasks = counters.tasks.saturating_add(skipped.saturating_mul(3).min(1_000));
+    }
+
     /// Goes on from saved state. Probes and beds that the settings no longer name are dropped, new ones start
     /// fresh.
     ///

@@ -20,7 +20,7 @@ use crate::intake::{Intake, Taken};
 use crate::local::Counts;
 use crate::record::Millis;
 use crate::settings::garden::Garden;
-use crate::store::{BookLine, Store, StoreError};
+use crate::store::{BookLine, Rescue, Store, StoreError};
 
 /// What a core starts from.
 pub(super) struct Ground {
@@ -39,8 +39,7 @@ pub(super) struct Ground {
 /// Opens the store and brings the engine to where it was.
 pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
     let Ground { garden, data, clock, pace, hand, out, pulse, beat } = ground;
-    let mut store = Store::open(&data)?;
-    store.register(&garden)?;
+    let (store, rescue) = Store::open_or_begin(&data, &garden, clock.wall_ms())?;
     let woken = wake(&garden, &store)?;
     let mut intake = Intake::new(Arc::clone(&garden));
     intake.trust_clock(false);
@@ -84,6 +83,9 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
             "nothing in this boot says that the clock is right yet: nothing is told or closed until it does"
         );
     }
+    if let Some(rescue) = rescue {
+        core.tell_rescue(&rescue);
+    }
     Ok(core)
 }
 
@@ -115,6 +117,7 @@ fn wake(garden: &Arc<Garden>, store: &Store) -> Result<Woken, StoreError> {
         // What came of them then is stored or sent; it must not happen twice.
         let _ = engine.handle(Event::Reading(arrived.reading), Now { ms: told_ms, trusted: true });
     }
+    engine.number_on(store.reader().last_letter_number()?);
     let mut untold = store.reader().book_after(through_entry)?;
     // Such a line was told to nobody for good.
     untold.retain(|line| !line.clock_unsure);
@@ -122,6 +125,15 @@ fn wake(garden: &Arc<Garden>, store: &Store) -> Result<Woken, StoreError> {
 }
 
 impl Core {
+    /// A store begun anew stands in the log, in status and on the page.
+    fn tell_rescue(&mut self, rescue: &Rescue) {
+        let words = rescue.words();
+        error!("{words}");
+        self.judge(Event::Store(Some(words)));
+        self.pending.with_state = true;
+        self.pending.urgent = true;
+    }
+
     pub(super) fn tell_entry(&mut self, line: &BookLine) {
         match daybook::parse(&line.words, &self.garden) {
             Ok(entry) => {

@@ -68,6 +68,17 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// The same fault of another file.
+    pub(super) fn about(self, file: &Path) -> Self {
+        let path = file.to_path_buf();
+        match self {
+            Self::Damaged { words, .. } => Self::Damaged { path, words },
+            Self::Newer { found, known, .. } => Self::Newer { path, found, known },
+            Self::Foreign { .. } => Self::Foreign { path },
+            other => other,
+        }
+    }
+
     /// Trying the same again later may succeed without anybody touching the files.
     pub fn may_pass(&self) -> bool {
         matches!(self, Self::Full { .. } | Self::Busy { .. } | Self::Disk { .. })

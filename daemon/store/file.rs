@@ -15,7 +15,7 @@ use super::{Reader, Store, StoreError};
 pub const FILE_NAME: &str = "rindwatch.db";
 
 /// The lock's name in the data folder; the file is empty and stays.
-const LOCK_NAME: &str = "rindwatch.lock";
+pub(super) const LOCK_NAME: &str = "rindwatch.lock";
 
 /// How long we wait for another program's lock.
 const WAIT: Duration = Duration::from_secs(2);
@@ -121,7 +121,7 @@ fn could_not_make(error: StoreError) -> StoreError {
 }
 
 /// Makes us the one writer of `dir`.
-fn take_lock(dir: &Path, path: &Path) -> Result<File, StoreError> {
+pub(super) fn take_lock(dir: &Path, path: &Path) -> Result<File, StoreError> {
     let at: PathBuf = dir.join(LOCK_NAME);
     let lock = OpenOptions::new()
         .create(true)

@@ -117,7 +117,12 @@ impl Reader {
     /// The highest letter number ever used; 0 = none yet.
     pub fn last_letter_number(&self) -> Result<u32, StoreError> {
         self.conn
-            .query_row("SELECT coalesce(max(number), 0) FROM outbox", [], |row| row.get(0))
+            .query_row(
+                "SELECT max(coalesce((SELECT max(number) FROM outbox), 0),
+                   coalesce((SELECT cast(value AS INTEGER) FROM meta WHERE key = 'letters'), 0))",
+                [],
+                |row| row.get(0),
+            )
             .map_err(|e| told(&self.path, e))
     }
 }

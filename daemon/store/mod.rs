@@ -9,11 +9,13 @@
 //! (`seal.rs`); every question here looks at both places.
 
 mod batch;
+mod copy;
 mod error;
 mod file;
 mod letters;
 mod look;
 mod mirror_log;
+mod rescue;
 mod schema;
 mod seal;
 mod series;
@@ -24,11 +26,13 @@ use std::fs::File;
 use chrono_tz::Tz;
 
 pub use batch::{Batch, BookLine, Committed};
+pub use copy::BroughtBack;
 pub use error::StoreError;
 pub use file::FILE_NAME;
 pub use letters::{Fate, KeptLetter};
 pub use look::{Counts, DaySum, HourSum, Kept, Last};
 pub use mirror_log::{MIRROR_LOG_MOST, MirrorRow, Mirrored};
+pub use rescue::Rescue;
 pub use schema::SCHEMA;
 pub use series::Series;
 pub use timeless::{Came, KeptTimeless, Timeless};

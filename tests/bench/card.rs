@@ -23,7 +23,7 @@ mod publisher;
 
 use std::fs;
 use std::os::unix::fs::PermissionsExt;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, ExitCode, Stdio};
 use std::time::{Duration, Instant};
 
@@ -173,7 +173,7 @@ fn status(data: &Path) -> Option<Status> {
 }
 
 /// A month of readings up to the present hour.
-fn fill(settings: &Path, data: &PathBuf, now_ms: i64) {
+fn fill(settings: &Path, data: &Path, now_ms: i64) {
     let garden = rindwatch::settings::read(settings).unwrap();
     let mut store = Store::open(data).unwrap();
     store.register(&garden).unwrap();
@@ -188,8 +188,7 @@ fn fill(settings: &Path, data: &PathBuf, now_ms: i64) {
             Reading { probe, at_ms, arrived_ms: at_ms, value, own_time: true, doubt: None }
         });
         let readings = readings.collect();
-        let batch =
-            Batch { now_ms, readings, state: Some(state.clone()), seal: true, ..Batch::default() };
+        let batch = Batch { now_ms, readings, state: Some(state.clone()), seal: true, ..Batch::default() };
         store.commit(&batch).unwrap();
     }
 }
