@@ -86,15 +86,6 @@ impl Message {
     }
 }
 
-#[cfg(test)]
-impl Message {
-    /// One that nobody waits to see acknowledged.
-    pub fn plain(topic: &str, payload: &str, arrived_ms: Millis) -> Self {
-        let (topic, payload) = (topic.to_owned(), payload.as_bytes().to_vec());
-        Self { topic, payload, retained: false, again: false, arrived_ms, ticket: None, _room: None }
-    }
-}
-
 /// What the broker task tells the core.
 #[derive(Debug)]
 pub enum Said {

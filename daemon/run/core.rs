@@ -38,6 +38,15 @@ pub(super) const LOOK: Millis = 5_000;
 const STORE_RETRY_MS: (Millis, Millis) = (1_000, 60_000);
 const HOUR_MS: Millis = 3_600_000;
 
+/// Why a second value for a known moment is refused.
+pub(super) fn stands(known: f64, reading: &Reading) -> String {
+    format!(
+        "{known} is known for this probe at {} already and stands; {} is not taken",
+        rfc3339::show(reading.at_ms),
+        reading.value
+    )
+}
+
 /// What is wrong with the store, and when it is tried again.
 #[derive(Debug)]
 pub(super) struct StoreTrouble {
@@ -73,6 +82,8 @@ pub(super) struct Core {
     pub(super) looked_at_ms: Millis,
     /// Day-book lines that wait for the time to be known.
     pub(super) untold: Vec<BookLine>,
+    /// What became of a damaged store, until the engine has heard it.
+    pub(super) rescued: Option<String>,
     /// Letters of earlier runs are with the post.
     pub(super) letters_sent: bool,
     /// The latest time given to the engine.
@@ -218,7 +229,10 @@ impl Core {
         }
         match self.known_value(&reading) {
             Some(known) if known == reading.value => self.counts.repeats += 1,
-            Some(known) => self.refuse_second(&reading, known, message),
+            Some(known) => {
+                let payload = crate::intake::shown(&message.payload, 200);
+                self.refuse(&reading, message.topic.clone(), payload, stands(known, &reading));
+            }
             None => {
                 self.counts.readings += 1;
                 let now = self.now_at(reading.arrived_ms);
@@ -259,20 +273,11 @@ impl Core {
         })
     }
 
-    fn refuse_second(&mut self, reading: &Reading, known: f64, message: &Message) {
+    /// A reading that cannot be taken beside what is known.
+    pub(super) fn refuse(&mut self, reading: &Reading, topic: String, payload: String, reason: String) {
         self.counts.refused += 1;
-        let probe = self.garden.probe(reading.probe);
-        let refusal = Refusal {
-            arrived_ms: reading.arrived_ms,
-            topic: message.topic.clone(),
-            payload: crate::intake::shown(&message.payload, 200),
-            probe: probe.map(|probe| probe.name.clone()),
-            reason: format!(
-                "{known} is known for this probe at {} already and stands; {} is not taken",
-                rfc3339::show(reading.at_ms),
-                reading.value
-            ),
-        };
+        let probe = self.garden.probe(reading.probe).map(|probe| probe.name.clone());
+        let refusal = Refusal { arrived_ms: reading.arrived_ms, topic, payload, probe, reason };
         self.intake.refuse(Some(reading.probe), &refusal);
         self.pending.batch.refusals.push(refusal);
     }

@@ -6,13 +6,13 @@
 
 use tracing::{info, warn};
 
-use super::core::{Core, LOOK, TURN};
+use super::core::{Core, LOOK, TURN, stands};
 use super::trust::{Look, Turned};
 use crate::broker::Message;
 use crate::daybook;
 use crate::engine::{Event, Now};
 use crate::intake;
-use crate::record::{Doubt, Millis, Reading, Refusal, TimeSource};
+use crate::record::{Doubt, Millis, Reading, TimeSource};
 use crate::store::{BookLine, Came, KeptTimeless, Timeless};
 
 /// Waiting rows handed in with one transaction.
@@ -27,13 +27,6 @@ pub(super) const NOT_YET: &str = "not connected yet";
 
 #[cfg(test)]
 mod tests;
-
-/// How the time since the boot becomes our time.
-#[derive(Debug, Clone, Copy)]
-struct Known {
-    /// Our time minus time since the boot.
-    offset_ms: Millis,
-}
 
 impl Core {
     /// Lets the engine take its turns, and looks at the clocks, when it is time for either.
@@ -136,7 +129,8 @@ impl Core {
         self.take_up_time();
         self.saved_hour = self.held_ms.div_euclid(HOUR_MS);
         self.intake.trust_clock(true);
-        let known = Known { offset_ms: self.clock.wall_ms() - boot_ms };
+        let offset_ms = self.clock.wall_ms() - boot_ms;
+        self.tell_untold();
         let mut after = 0;
         loop {
             let rows = match self.store.timeless(after, SLICE) {
@@ -151,7 +145,7 @@ impl Core {
             after = last.id;
             info!(count = rows.len(), "what came while the time was not known is handed in");
             for row in rows {
-                self.hand_in(row, known);
+                self.hand_in(row, offset_ms);
             }
             self.pending.with_state = true;
             self.commit();
@@ -164,10 +158,22 @@ impl Core {
         self.tell_what_waited();
     }
 
-    /// The engine hears what was kept from it.
-    fn tell_what_waited(&mut self) {
+    /// Lines entered while no daemon ran. Before any state is saved: it counts all lines of the day book as known.
+    fn tell_untold(&mut self) {
+        let now = self.now();
         for line in std::mem::take(&mut self.untold) {
-            self.tell_entry(&line);
+            self.tell_line(&line, now);
+            self.pending.with_state = true;
+            self.pending.urgent = true;
+        }
+    }
+
+    /// The engine hears what else was kept from it.
+    fn tell_what_waited(&mut self) {
+        if let Some(words) = self.rescued.take() {
+            self.judge(Event::Store(Some(words)));
+            self.pending.with_state = true;
+            self.pending.urgent = true;
         }
         let broker = self.broker_words.clone();
         if broker.as_deref() != Some(NOT_YET) {
@@ -229,10 +235,11 @@ impl Core {
         self.trust.hear(&message.topic, kinds, stamp_ms, boot_ms);
     }
 
-    fn hand_in(&mut self, row: KeptTimeless, known: Known) {
+    /// `offset_ms`: our time minus time since the boot.
+    fn hand_in(&mut self, row: KeptTimeless, offset_ms: Millis) {
         let KeptTimeless { id, came: Timeless { boot, boot_ms, wall_ms, what } } = row;
         self.pending.batch.released.push(id);
-        let arrived_ms = (boot == self.boot).then_some(boot_ms + known.offset_ms);
+        let arrived_ms = (boot == self.boot).then_some(boot_ms + offset_ms);
         match (what, arrived_ms) {
             (Came::Reading(reading), Some(arrived_ms)) => self.hand_in_reading(reading, arrived_ms),
             (Came::Reading(reading), None) => self.hand_in_lost(reading),
@@ -294,13 +301,7 @@ impl Core {
     fn keep_held(&mut self, reading: Reading) {
         match self.known_value(&reading) {
             Some(known) if known == reading.value => self.counts.repeats += 1,
-            Some(known) => {
-                let reason = format!(
-                    "{known} is known for this probe and time already and stands; {} is not taken",
-                    reading.value
-                );
-                self.refuse_held(&reading, reason);
-            }
+            Some(known) => self.refuse_held(&reading, stands(known, &reading)),
             None => {
                 let at = self.pending.add(reading);
                 if reading.doubt != Some(Doubt::ClockUnsure) {
@@ -313,17 +314,8 @@ impl Core {
     }
 
     fn refuse_held(&mut self, reading: &Reading, reason: String) {
-        self.counts.refused += 1;
-        let probe = self.garden.probe(reading.probe);
-        let refusal = Refusal {
-            arrived_ms: reading.arrived_ms,
-            topic: probe.map(|probe| probe.topic.clone()).unwrap_or_default(),
-            payload: reading.value.to_string(),
-            probe: probe.map(|probe| probe.name.clone()),
-            reason,
-        };
-        self.intake.refuse(Some(reading.probe), &refusal);
-        self.pending.batch.refusals.push(refusal);
+        let topic = self.garden.probe(reading.probe).map(|probe| probe.topic.clone()).unwrap_or_default();
+        self.refuse(reading, topic, reading.value.to_string(), reason);
     }
 
     /// The time and where it comes from, in a few words.

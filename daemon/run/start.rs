@@ -14,13 +14,12 @@ use super::hold::NOT_YET;
 use super::pending::Pending;
 use super::trust::Trust;
 use crate::clock::Clock;
-use crate::daybook;
 use crate::engine::{Engine, Event, Now};
 use crate::intake::{Intake, Taken};
 use crate::local::Counts;
 use crate::record::Millis;
 use crate::settings::garden::Garden;
-use crate::store::{BookLine, Rescue, Store, StoreError};
+use crate::store::{BookLine, Store, StoreError};
 
 /// What a core starts from.
 pub(super) struct Ground {
@@ -41,6 +40,8 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
     let Ground { garden, data, clock, pace, hand, out, pulse, beat } = ground;
     let (store, rescue) = Store::open_or_begin(&data, &garden, clock.wall_ms())?;
     let woken = wake(&garden, &store)?;
+    // It stands in the log now; in status and on the page as soon as the engine hears.
+    let rescued = rescue.map(|rescue| rescue.words()).inspect(|words| error!("{words}"));
     let mut intake = Intake::new(Arc::clone(&garden));
     intake.trust_clock(false);
     let held_ms = clock.wall_ms();
@@ -65,6 +66,7 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         trusted: false,
         trust: Trust::default(),
         untold: woken.untold,
+        rescued,
         letters_sent: false,
         held_ms,
         told_ms: woken.told_ms,
@@ -82,9 +84,6 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         warn!(
             "nothing in this boot says that the clock is right yet: nothing is told or closed until it does"
         );
-    }
-    if let Some(rescue) = rescue {
-        core.tell_rescue(&rescue);
     }
     Ok(core)
 }
@@ -122,26 +121,4 @@ fn wake(garden: &Arc<Garden>, store: &Store) -> Result<Woken, StoreError> {
     // Such a line was told to nobody for good.
     untold.retain(|line| !line.clock_unsure);
     Ok(Woken { engine, told_ms, untold })
-}
-
-impl Core {
-    /// A store begun anew stands in the log, in status and on the page.
-    fn tell_rescue(&mut self, rescue: &Rescue) {
-        let words = rescue.words();
-        error!("{words}");
-        self.judge(Event::Store(Some(words)));
-        self.pending.with_state = true;
-        self.pending.urgent = true;
-    }
-
-    pub(super) fn tell_entry(&mut self, line: &BookLine) {
-        match daybook::parse(&line.words, &self.garden) {
-            Ok(entry) => {
-                self.judge(Event::Entry { entry, happened_ms: line.happened_ms });
-                self.pending.with_state = true;
-                self.pending.urgent = true;
-            }
-            Err(error) => warn!(line = %line.words, %error, "a day-book line no longer fits the settings"),
-        }
-    }
 }

@@ -19,7 +19,7 @@ use crate::store::{Store, StoreError};
 /// A core that makes one round when told to. Dropped without [`Stepped::finish`] it is as if killed.
 #[derive(Debug)]
 pub struct Stepped {
-    core: Core,
+    pub(super) core: Core,
     stored: UnboundedReceiver<Vec<Ticket>>,
     post: UnboundedReceiver<OutboxLetter>,
 }
