@@ -218,11 +218,12 @@ pub(super) fn clock(top: &Table<'_>) -> ClockKeeping {
     let by = table.take("kept-by", one_of(KEPT_BY)).unwrap_or_default();
     let set_file = table.take("set-file", |value| {
         let file = PathBuf::from(words(value)?);
-        let in_run = file.starts_with("/run") && file != Path::new("/run");
+        // /run/user is hidden from the unit, with all homes.
+        let in_run = file.starts_with("/run") && file != Path::new("/run") && !file.starts_with("/run/user");
         if in_run && file.components().all(|part| part != Component::ParentDir) {
             Ok(file)
         } else {
-            Err("a file under /run is wanted, which is empty at each boot, like \"/run/clock-is-set\""
+            Err("a file under /run, which is empty at each boot, and not in /run/user is wanted, like \"/run/clock-is-set\""
                 .to_owned())
         }
     });

@@ -99,6 +99,15 @@ const FAULTS: &[(Fault, &str, &str)] = &[
     (End("[broker]\npassword = \"x\""), "broker.password", "password-file"),
     (End("[broker]\npassword-file = \"x\""), "broker.password-file", "needs a user"),
     (End("[broker]\npublish-root = \"own/#\""), "broker.publish-root", "without + and #"),
+    (End("[broker]\nca-file = \"ca.pem\""), "broker.ca-file", "for TLS alone"),
+    (End("[broker]\nsecurity = \"tls\"\ncertificate = \"off\""), "broker.certificate", "anyone may pose"),
+    (End("[broker]\nsecurity = \"tls\"\nown-key = \"a.key\""), "broker.own-key", "go together"),
+    // The clock.
+    (End("[clock]\nkept-by = \"gps\""), "clock.kept-by", "battery"),
+    (End("[clock]\nset-file = \"/tmp/clock\""), "clock.set-file", "under /run"),
+    (End("[clock]\nset-file = \"/run/../tmp/clock\""), "clock.set-file", "under /run"),
+    // Once taken, though the unit hides all homes, /run/user with them: it would never have been seen.
+    (End("[clock]\nset-file = \"/run/user/1000/clock\""), "clock.set-file", "not in /run/user"),
     (In("[mail]", r#"security = "plain""#), "mail.security", "this machine alone"),
     // Mirror.
     (End("[mirror]\nurl = \"https://here\"\norg = \"a\"\nbucket = \"b\""), "mirror.url", "TLS proxy"),
