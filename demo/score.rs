@@ -34,11 +34,10 @@ mod weather;
 
 use std::path::Path;
 use std::process::ExitCode;
-use std::sync::Mutex;
 
 use clap::Parser;
 
-use seasons::{Kept, NAMED};
+use seasons::Kept;
 
 /// How good the advice is, over made seasons
 #[derive(Debug, Parser)]
@@ -61,7 +60,8 @@ fn main() -> ExitCode {
         .into_iter()
         .filter(|season| args.only.as_ref().is_none_or(|words| season.name.contains(words.as_str())))
         .collect();
-    let kept = play_all(seasons);
+    let setups = seasons.iter().map(|season| season.setup.clone()).collect();
+    let kept = play::play_all(setups, |at, played| Kept::of(&seasons[at], &played));
     if args.only.is_some() {
         for season in &kept {
             print!("{}", season.told());
@@ -88,26 +88,4 @@ fn main() -> ExitCode {
         }
     }
     ExitCode::SUCCESS
-}
-
-/// Plays on all cores, in the order of the list; of each season only what is scored is kept.
-fn play_all(seasons: Vec<seasons::Made>) -> Vec<Kept> {
-    let left = Mutex::new(seasons.into_iter().enumerate().rev().collect::<Vec<_>>());
-    let kept = Mutex::new(Vec::new());
-    std::thread::scope(|scope| {
-        for _ in 0..std::thread::available_parallelism().map_or(2, Into::into) {
-            scope.spawn(|| {
-                loop {
-                    let next = left.lock().unwrap().pop();
-                    let Some((at, made)) = next else { return };
-                    let one = Kept::of(&made, &play::play(made.setup.clone()));
-                    kept.lock().unwrap().push((at, one));
-                }
-            });
-        }
-    });
-    let mut kept = kept.into_inner().unwrap();
-    kept.sort_by_key(|(at, _)| *at);
-    debug_assert!(NAMED.len() >= 15);
-    kept.into_iter().map(|(_, one)| one).collect()
 }

@@ -26,10 +26,9 @@ mod table;
 mod unlogged;
 
 use std::path::Path;
-use std::sync::Mutex;
 
 use grower::Kind;
-use play::{Played, Sensors, Setup, Soil, play};
+use play::{Played, Sensors, Setup, Soil, play, play_all};
 use score::{Call, occasions};
 use season_maker::{Make, Season};
 
@@ -91,32 +90,11 @@ fn setups(first_seed: u64, sensors: Sensors) -> Vec<Setup> {
         .collect()
 }
 
-/// Plays on all cores.
-fn play_all(setups: Vec<Setup>) -> Vec<Played> {
-    let left = Mutex::new(setups.into_iter().enumerate().collect::<Vec<_>>());
-    let played = Mutex::new(Vec::new());
-    std::thread::scope(|scope| {
-        for _ in 0..std::thread::available_parallelism().map_or(2, Into::into) {
-            scope.spawn(|| {
-                loop {
-                    let next = left.lock().unwrap().pop();
-                    let Some((at, setup)) = next else { return };
-                    let one = play(setup);
-                    played.lock().unwrap().push((at, one));
-                }
-            });
-        }
-    });
-    let mut played = played.into_inner().unwrap();
-    played.sort_by_key(|(at, _)| *at);
-    played.into_iter().map(|(_, one)| one).collect()
-}
-
 /// Every row of the table, and what must hold of it.
 #[test]
 fn letters_of_made_seasons_come_in_time_and_are_worth_reading() {
     let played: Vec<(Sensors, Vec<Played>)> = [Sensors::Three, Sensors::Full]
-        .map(|sensors| (sensors, play_all(setups(SCORED, sensors))))
+        .map(|sensors| (sensors, play_all(setups(SCORED, sensors), |_, played| played)))
         .into_iter()
         .collect();
     let table = table::write(FROZEN, &played);

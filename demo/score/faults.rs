@@ -1,6 +1,6 @@
 //! How long a probe could lie before it was called a liar.
 //!
-//! Named: its gear matter left its rest, or nothing of it was believed. Within: three usual gaps for a dead one (here
+//! Named: its gear matter left its rest. Within: three usual gaps for a dead one (here
 //! hourly: 3 h, and a quarter to be sure), 48 h for one that stands still; for the others no time is settled.
 
 use rindwatch::record::{MatterKey, Millis, Stand};

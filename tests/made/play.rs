@@ -1,7 +1,7 @@
 //! A made season through intake and engine, hour by hour, with a made grower who reads the letters.
 
 use std::fmt::Write as _;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use rindwatch::daybook::Entry;
 use rindwatch::engine::{Action, Engine, Event, Now};
@@ -290,6 +290,27 @@ impl Played {
             .flat_map(|letter| letter.tasks.iter().map(move |task| (letter.at_ms, task)))
             .filter(move |(_, task)| task.matter == key)
     }
+}
+
+/// Plays all on all cores; `keep` takes of each what is wanted. In the order given.
+pub fn play_all<T: Send>(setups: Vec<Setup>, keep: impl Fn(usize, Played) -> T + Sync) -> Vec<T> {
+    let left = Mutex::new(setups.into_iter().enumerate());
+    let kept = Mutex::new(Vec::new());
+    std::thread::scope(|scope| {
+        for _ in 0..std::thread::available_parallelism().map_or(2, Into::into) {
+            scope.spawn(|| {
+                loop {
+                    let next = left.lock().unwrap().next();
+                    let Some((at, setup)) = next else { return };
+                    let one = keep(at, play(setup));
+                    kept.lock().unwrap().push((at, one));
+                }
+            });
+        }
+    });
+    let mut kept = kept.into_inner().unwrap();
+    kept.sort_by_key(|(at, _)| *at);
+    kept.into_iter().map(|(_, one)| one).collect()
 }
 
 /// Plays a whole season.
