@@ -170,7 +170,7 @@ fn settle_copy(
         schema::bring_up(&mut conn, steps).map_err(|e| told(from, e))?;
     }
     let mut held = 0;
-    let letters = || -> rusqlite::Result<()> {
+    let mut letters = || -> rusqlite::Result<()> {
         let known = fates(old);
         let tx = conn.transaction()?;
         let waiting: Vec<(i64, i64)> = tx
@@ -200,7 +200,6 @@ fn settle_copy(
         number_on(&tx, last, now_ms)?;
         tx.commit()
     };
-    let mut letters = letters;
     letters().map_err(|e| told(from, e))?;
     let newest_ms = conn
         .query_row(

@@ -81,11 +81,6 @@ impl Store {
         &self.reader
     }
 
-    /// Waits so long for another program's lock before a batch gets [`StoreError::Busy`]; 2 s if never called.
-    pub fn wait_for_lock(&self, wait: Duration) -> Result<(), StoreError> {
-        self.reader.conn.busy_timeout(wait).map_err(|e| told(&self.reader.path, e))
-    }
-
     /// Lets the file grow to this many pages of 4 KiB at most; a batch that needs more gets
     /// [`StoreError::Full`]. Holds until the store is closed.
     pub fn limit_pages(&self, pages: u32) -> Result<(), StoreError> {

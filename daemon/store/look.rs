@@ -82,13 +82,15 @@ UNION ALL
 SELECT at_ms, value, doubt, late_ms FROM inbox WHERE series = ?1 AND at_ms >= ?2 AND at_ms < ?3
 ORDER BY 1 LIMIT ?4";
 
-/// Doubt 8 is [`Doubt::ClockUnsure`]: its time is wrong, and may lie ahead of all others.
+/// Without ?2, the readings whose time is wrong: it may lie ahead of all others.
 const LAST_SEALED: &str = "
 SELECT r.at_ms, r.value, coalesce(n.doubt, 0), n.late_ms FROM reading r
   LEFT JOIN reading_note n ON n.series = r.series AND n.at_ms = r.at_ms
-  WHERE r.series = ?1 AND coalesce(n.doubt, 0) <> 8 ORDER BY r.at_ms DESC LIMIT 1";
+  WHERE r.series = ?1 AND coalesce(n.doubt, 0) <> ?2 ORDER BY r.at_ms DESC LIMIT 1";
 
-const LAST_IN_INBOX: &str = "SELECT at_ms, value, doubt, late_ms FROM inbox WHERE series = ?1 AND doubt <> 8 ORDER BY at_ms DESC LIMIT 1";
+const LAST_IN_INBOX: &str = "
+SELECT at_ms, value, doubt, late_ms FROM inbox
+  WHERE series = ?1 AND doubt <> ?2 ORDER BY at_ms DESC LIMIT 1";
 
 impl Reader {
     /// Readings of a series from `from_ms` (in) to `to_ms` (out), oldest first, at most `most`.
@@ -135,7 +137,7 @@ impl Reader {
         for series in self.all_series()? {
             let found = [LAST_SEALED, LAST_IN_INBOX]
                 .iter()
-                .map(|sql| self.list(sql, [series.id], |row| kept(row, &series)))
+                .map(|sql| self.list(sql, (series.id, Doubt::ClockUnsure.code()), |row| kept(row, &series)))
                 .collect::<Result<Vec<_>, _>>()?;
             let latest = found.into_iter().flatten().max_by_key(|reading: &Kept| reading.at_ms);
             all.extend(latest.map(|reading| Last { series, reading }));

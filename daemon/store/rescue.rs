@@ -96,7 +96,7 @@ impl Store {
             Ok(store) => Ok((store, None)),
             Err(StoreError::Damaged { words, .. }) => {
                 let (store, rescue) = Self::begin_anew(dir, &words, now_ms)?;
-                Ok((store.ready_for(garden)?, rescue))
+                Ok((store.ready_for(garden)?, Some(rescue)))
             }
             Err(error) => Err(error),
         }
@@ -119,7 +119,7 @@ impl Store {
     ///
     /// # Errors
     /// A folder that cannot be written.
-    pub fn begin_anew(dir: &Path, words: &str, now_ms: Millis) -> Result<(Self, Option<Rescue>), StoreError> {
+    fn begin_anew(dir: &Path, words: &str, now_ms: Millis) -> Result<(Self, Rescue), StoreError> {
         let path = dir.join(FILE_NAME);
         let set_aside = set_aside(&path, "damaged", now_ms)?;
         let mut store = Self::open(dir)?;
@@ -127,7 +127,7 @@ impl Store {
         bring_over(&mut store, &mut rescue, now_ms)?;
         drop(store);
         // Anew, so that everything it remembers comes from what was brought over.
-        Ok((Self::open(dir)?, Some(rescue)))
+        Ok((Self::open(dir)?, rescue))
     }
 }
 
@@ -160,8 +160,7 @@ fn bring_over(store: &mut Store, rescue: &mut Rescue, now_ms: Millis) -> Result<
         number_on(&tx, letters.then_some(last.unwrap_or(0)), now_ms)?;
         tx.commit()
     };
-    work().map_err(|e| told(path, e))?;
-    Ok(())
+    work().map_err(|e| told(path, e))
 }
 
 /// Brings over what can be read, from both ends of the table; false if something could not. An older file may

@@ -1,12 +1,10 @@
-//! What daemon, broker, log and nightly copy together write to a card in a day: counted at the block device
-//! of an ext4 of its own, with a real mosquitto and twelve probes a minute.
+//! What daemon, broker and log together write to a card in a day: counted at the block device of an ext4 of its
+//! own, with a real mosquitto and twelve probes a minute. The log is a file there, as a journal would be.
 //!
 //! `RINDWATCH_CARD_MINUTES` real minutes are measured (60 unless told) for each commit delay of
-//! `RINDWATCH_CARD_DELAYS` ("60" unless told, seconds, with commas), scaled to a day, and one nightly copy is
-//! added to it. Ends with 1 past the budget, with 3 where there is no root, loop device or mosquitto.
+//! `RINDWATCH_CARD_DELAYS` ("60" unless told, seconds, with commas) and scaled to a day. Ends with 1 past the budget, with 3 where there is no root, loop device or mosquitto.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a bench may stop where it stands
 
-#[allow(dead_code)] // each binary uses its part
 #[path = "../support/card.rs"]
 mod card;
 #[allow(dead_code)] // each binary uses its part
@@ -40,7 +38,7 @@ const MINUTE_MS: i64 = 60_000;
 const DAY_MS: i64 = 86_400_000;
 /// A store that has run for a month: sealing then meets pages of its own for each series.
 const DAYS_BEFORE: i64 = 30;
-/// Daemon, broker, log and nightly copy together.
+/// Wanted of daemon, broker, log and a nightly copy together; there is no nightly copy yet.
 const MB_A_DAY: f64 = 40.0;
 
 fn main() -> ExitCode {

@@ -1,7 +1,6 @@
-//! A card for tests: an ext4 or a small tmpfs of its own, which may fill, go read-only, or be counted.
+//! A card for tests: an ext4 of its own, whose writes are counted.
 
 use std::fs;
-use std::path::Path;
 use std::process::Command;
 
 /// An ext4 in a file behind a loop device; unmounted with the test.
@@ -44,48 +43,12 @@ impl Card {
         let stat = fs::read_to_string(format!("/sys/block/{name}/stat")).unwrap();
         stat.split_whitespace().nth(6).unwrap().parse::<u64>().unwrap() * 512
     }
-
-    /// Mounts it anew, `ro` or `rw`.
-    pub fn remount(&self, how: &str) -> bool {
-        run("mount", &["-o", &format!("remount,{how}"), self.place().to_str().unwrap()]).is_some()
-    }
 }
 
 impl Drop for Card {
     fn drop(&mut self) {
         let _ = run("umount", &["--lazy", self.place().to_str().unwrap()]);
         let _ = run("losetup", &["--detach", &self.device]);
-    }
-}
-
-/// A file system in memory that is full after so many KiB; unmounted with the test.
-pub struct SmallDisk {
-    folder: tempfile::TempDir,
-}
-
-impl SmallDisk {
-    /// `None` without root, which is said.
-    pub fn mount(kib: u64) -> Option<Self> {
-        let disk = Self { folder: tempfile::tempdir().unwrap() };
-        let size = format!("size={kib}k");
-        if run("mount", &["-t", "tmpfs", "-o", &size, "rindwatch-test", disk.place().to_str().unwrap()])
-            .is_none()
-        {
-            eprintln!("LEFT OUT: a small file system needs root");
-            return None;
-        }
-        Some(disk)
-    }
-
-    /// Where it is mounted.
-    pub fn place(&self) -> &Path {
-        self.folder.path()
-    }
-}
-
-impl Drop for SmallDisk {
-    fn drop(&mut self) {
-        let _ = run("umount", &["--lazy", self.place().to_str().unwrap()]);
     }
 }
 
