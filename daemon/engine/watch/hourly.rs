@@ -9,8 +9,8 @@
 //!   own and condemned (after D10); where no other probe tells, after three days in which the plants drank (one
 //!   below the roots of a young plant rests for two after a real watering). So it is when it ends as it began, at
 //!   once.
-//! - *Sudden fall* (after D07): 0.04 m³/m³ and more within two hours, two days and more after the last wetting,
-//!   no frost, no other probe falling: a gap at the blade, or the probe is out. Condemned until it is back.
+//! - *Sudden fall* (after D07): 0.04 m³/m³ and more within two hours, two days and more after the last wetting or to
+//!   so much below where the soil stood before it, no frost, no other probe falling: a gap at the blade, or the probe is out. Condemned until it is back.
 //! - *Above saturation* (C03): condemned where the mark is the grower's own, doubtful where it is from a table.
 //! - *Creeps wet*: what it reads in the second night after soakings, see [`super::creeping`].
 //! - *Disagrees*: 0.10 m³/m³ and more wetter than another at its depth for two days: doubtful, since a dry bed that
