@@ -38,8 +38,8 @@ pub(super) struct Ground {
 /// Opens the store and brings the engine to where it was.
 pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
     let Ground { garden, data, clock, pace, hand, out, pulse, beat } = ground;
-    let (store, rescue) = Store::open_or_begin(&data, &garden, clock.wall_ms())?;
-    let woken = wake(&garden, &store)?;
+    let (store, woken, rescue) =
+        Store::open_or_begin(&data, &garden, clock.wall_ms(), |store| wake(&garden, store))?;
     // It stands in the log now; in status and on the page as soon as the engine hears.
     let rescued = rescue.map(|rescue| rescue.words()).inspect(|words| error!("{words}"));
     let mut intake = Intake::new(Arc::clone(&garden));

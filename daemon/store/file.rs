@@ -21,7 +21,7 @@ pub(super) const LOCK_NAME: &str = "rindwatch.lock";
 const WAIT: Duration = Duration::from_secs(2);
 
 /// Tables read whole at each start; looked over first, since a damaged one would mislead us at once.
-const LOOKED_OVER: [&str; 5] = ["meta", "series", "state", "engine_hour", "inbox"];
+const LOOKED_OVER: [&str; 7] = ["meta", "series", "state", "engine_hour", "inbox", "day_book", "outbox"];
 
 impl Store {
     /// Opens the store in `dir` for writing, makes folder and file where they are missing, and brings an

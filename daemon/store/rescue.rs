@@ -81,38 +81,40 @@ fn subject(table: &str) -> &str {
 }
 
 impl Store {
-    /// As [`Store::open`] and [`Store::register`]; a damaged store is set aside and a new one begun with what
-    /// can still be read, so that the garden is never unwatched. A store of a newer version or of another
-    /// program is refused as before.
+    /// As [`Store::open`] and [`Store::register`], then `wake`, which reads what a start needs; a damaged store is
+    /// set aside and a new one begun with what can still be read, so that the garden is never unwatched. A store
+    /// of a newer version or of another program is refused as before.
     ///
     /// # Errors
     /// As [`Store::open`], and a folder in which nothing can be renamed.
-    pub fn open_or_begin(
+    pub fn open_or_begin<T>(
         dir: &Path,
         garden: &Garden,
         now_ms: Millis,
-    ) -> Result<(Self, Option<Rescue>), StoreError> {
-        match Self::open(dir).and_then(|store| store.ready_for(garden)) {
-            Ok(store) => Ok((store, None)),
+        wake: impl Fn(&Self) -> Result<T, StoreError>,
+    ) -> Result<(Self, T, Option<Rescue>), StoreError> {
+        let ready = |mut store: Self| {
+            store.register(garden)?;
+            let woken = wake(&store)?;
+            store.read_ends()?;
+            Ok((store, woken))
+        };
+        match Self::open(dir).and_then(&ready) {
+            Ok((store, woken)) => Ok((store, woken, None)),
             Err(StoreError::Damaged { words, .. }) => {
                 let (store, rescue) = Self::begin_anew(dir, &words, now_ms)?;
-                Ok((store.ready_for(garden)?, Some(rescue)))
+                let (store, woken) = ready(store)?;
+                Ok((store, woken, Some(rescue)))
             }
             Err(error) => Err(error),
         }
     }
 
-    /// Everything a start reads is read once here, the end of each series with it: a page that is found bad
-    /// later would end the daemon, and end it again at each start.
-    fn ready_for(mut self, garden: &Garden) -> Result<Self, StoreError> {
-        self.register(garden)?;
-        self.saved()?;
-        self.inbox_in_arrival_order()?;
-        self.reader.letters_waiting()?;
-        self.reader.last_letter_number()?;
-        self.reader.book_after(0)?;
+    /// The end of each series is read once: a page that is found bad later would end the daemon, and end it again
+    /// at each start. The pages read for this alone need not stay in memory.
+    fn read_ends(&self) -> Result<(), StoreError> {
         self.reader.last_readings()?;
-        Ok(self)
+        self.reader.conn.execute_batch("PRAGMA shrink_memory").map_err(|e| told(&self.reader.path, e))
     }
 
     /// Sets the store in `dir` aside and begins a new one with what can still be read of it.

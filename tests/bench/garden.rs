@@ -39,6 +39,8 @@ port = {port}
 listen = "off"
 [store]
 commit-delay = "1 s"
+[clock]
+kept-by = "host"
 [bed.long]
 rooted = "7 m2"
 soil = "loam"
