@@ -147,7 +147,7 @@ fn make_file(path: &Path) -> Result<(), StoreError> {
 fn settle(conn: &Connection) -> rusqlite::Result<()> {
     conn.busy_timeout(WAIT)?;
     conn.set_prepared_statement_cache_capacity(64);
-    conn.pragma_update(None, "cache_size", -2048)?;
+    conn.pragma_update(None, "cache_size", -1024)?;
     conn.pragma_update(None, "mmap_size", 0)?;
     conn.pragma_update(None, "trusted_schema", false)
 }
