@@ -14,7 +14,10 @@ use serde::{Deserialize, Serialize};
 
 pub use day::{DayRecord, Et0Method, Guess};
 pub use gear::{Fault, Rule};
-pub use letter::{ColdSign, Content, Dose, Evidence, EvidenceRow, LetterDraft, OutboxLetter, PostWord, Task};
+pub use letter::{
+    ColdSign, Content, Decision, Dose, Evidence, EvidenceRow, LetterDraft, OutboxLetter, PostWord, Task,
+    Unseen,
+};
 pub use matter::{MatterChange, MatterKey, Stand, Telling, Urgency};
 pub use reading::{Doubt, Millis, ProbeIx, Reading, Refusal};
 pub use time::{ClockKeeping, ClockWord, KeptBy, TimeSource};

@@ -73,8 +73,8 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
     if let Content::Cover { sign, crosses_ms, .. } = &mut dusk.content {
         (*sign, *crosses_ms) = (ColdSign::Dusk, Some(NOON + 15 * HOUR + 2_340_000)); // 03:39
     }
-    let mut blind = task(5, water());
-    if let Content::Water(Dose { book_alone, .. }) = &mut blind.content {
+    let mut unprobed = task(5, water());
+    if let Content::Water(Dose { book_alone, .. }) = &mut unprobed.content {
         *book_alone = true;
     }
     let tomorrow = |mut task: Task| {
@@ -96,12 +96,14 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
     if let Content::Water(Dose { share_used, depletion_mm, .. }) = &mut filled {
         (*share_used, *depletion_mm) = (0.12, 8.2);
     }
+    let without_deadline = |content| Task { by_ms: None, ..task(1, content) };
+    let woken = Task { urgency: Urgency::Now, ..without_deadline(blind(true)) };
     vec![
         ("water", garden(), draft(12, "grower", vec![task(1, water())])),
         ("water-stand-in", with_hose(12.0), draft(13, "stand-in", vec![task(1, water())])),
         ("water-us", garden(), draft(14, "aunt overseas", vec![task(1, water())])),
         ("water-large", with_hose(12.0), draft(15, "grower", vec![large])),
-        ("water-blind", garden(), draft(16, "stand-in", vec![blind])),
+        ("water-blind", garden(), draft(16, "stand-in", vec![unprobed])),
         ("hold-water", garden(), draft(17, "grower", vec![task(2, hold_water())])),
         ("hold-routine", garden(), draft(23, "grower", vec![task(2, skip())])),
         ("shade", garden(), forenoon(vec![task(3, shade())])),
@@ -133,6 +135,20 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
             draft(25, "grower", vec![tomorrow(task(7, distrusted(Rule::AboveSaturation, 5, 0.331, 0.58)))]),
         ),
         ("bundle", with_hose(12.0), LetterDraft { person: "grower".to_owned(), ..bundle }),
+        (
+            "blind",
+            garden(),
+            draft(
+                26,
+                "grower",
+                vec![
+                    Task { urgency: Urgency::Gear, ..without_deadline(silent()) },
+                    Task { number: 2, ..without_deadline(blind(false)) },
+                ],
+            ),
+        ),
+        ("blind-dry", garden(), draft(27, "stand-in", vec![woken])),
+        ("blind-over", garden(), told(Telling::Withdrawn, 3, blind(false), 26)),
         ("water-again", garden(), told(Telling::Again, 1, water(), 12)),
         ("water-worse", garden(), told(Telling::Worse, 1, water(), 12)),
         ("water-withdrawn", garden(), told(Telling::Withdrawn, 1, filled, 12)),

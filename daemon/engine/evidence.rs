@@ -25,7 +25,7 @@ pub fn gather(scene: &Scene<'_>, id: &MatterId, estimates: &[Option<Estimate>]) 
     let bed = bed.and_then(|at| scene.garden.beds.get(at));
     let wanted: &[Quantity] = match id.0 {
         // The air says whether carrying water is work in heat.
-        MatterKey::Water => {
+        MatterKey::Water | MatterKey::Blind => {
             &[Quantity::SoilMoisture, Quantity::SoilCounts, Quantity::Rain, Quantity::AirTemperature]
         }
         MatterKey::HoldWater => &[Quantity::SoilMoisture, Quantity::SoilCounts, Quantity::Rain],

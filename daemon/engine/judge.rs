@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::record::{Fault, MatterKey, Millis, Stand, Task, Telling};
+use crate::record::{Decision, Fault, MatterKey, Millis, Stand, Task, Telling};
 use crate::settings::garden::Place;
 
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS, previous_day};
@@ -201,14 +201,23 @@ impl Engine {
                 let known = |key: MatterKey| self.memory.matters.get(&(key, name.clone())).unwrap_or(&fresh);
                 let estimate = estimate.as_ref();
                 let (water, hold) = (known(matters::water::KEY), known(matters::hold_water::KEY));
+                let blind = known(matters::blind::KEY);
+                let unseen = matters::blind::unseen(&scene, bed, estimate, blind);
+                let water_unseen =
+                    unseen.iter().any(|one| one.decision == Decision::Water) && !blind.declined;
                 let hold_verdict = matters::hold_water::judge(&scene, bed, estimate, hold, water.is_told());
                 let held = match &hold_verdict {
                     Verdict::Claim(_) => true,
                     Verdict::Unknown => hold.is_told(),
                     Verdict::Quiet { .. } => false,
                 };
+                let water_verdict = match water_unseen {
+                    true => matters::blind::in_place_of_water(water),
+                    false => matters::water::judge(&scene, bed, estimate, water, held),
+                };
                 [
-                    (matters::water::KEY, matters::water::judge(&scene, bed, estimate, water, held)),
+                    (matters::blind::KEY, matters::blind::judge(&scene, bed, unseen, estimate, blind)),
+                    (matters::water::KEY, water_verdict),
                     (matters::hold_water::KEY, hold_verdict),
                     (matters::shade::KEY, matters::shade::judge(&scene, bed)),
                     (matters::cover::KEY, matters::cover::judge(&scene, bed, known(matters::cover::KEY))),
@@ -274,11 +283,14 @@ impl Engine {
         }
         let claims = to_tell.iter().filter_map(|one| self.memory.matters.get(&one.id)?.claim.as_ref());
         let written_to: BTreeSet<String> = claims.map(|claim| claim.person.clone()).collect();
+        let tells_blind = to_tell.iter().any(|one| one.id.0 == MatterKey::Blind);
         for (id, matter) in &self.memory.matters {
-            let soon = matter
-                .claim
-                .as_ref()
-                .is_some_and(|claim| claim.tell_ms <= at_ms + RIDE_ALONG_MS && claim.hold_ms == 0);
+            let soon = matter.claim.as_ref().is_some_and(|claim| {
+                // What made a bed blind is told with it.
+                let cause = tells_blind && id.0 == MatterKey::Gear && claim.content.is_some();
+                let held = claim.hold_ms == 0 || cause && matter.has_held(claim.hold_ms, at_ms);
+                held && (cause || claim.tell_ms <= at_ms + RIDE_ALONG_MS)
+            });
             let listed = to_tell.iter().any(|one| one.id == *id);
             let person = matter.claim.as_ref().map(|claim| claim.person.as_str());
             let rides = person.is_some_and(|person| written_to.contains(person));

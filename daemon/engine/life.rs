@@ -147,6 +147,11 @@ impl Matter {
         matches!(self.stand, Stand::Standing | Stand::Seen | Stand::InHand | Stand::Parked)
     }
 
+    /// It has held without a break for so long.
+    pub fn has_held(&self, span_ms: Millis, now_ms: Millis) -> bool {
+        self.true_since_ms.is_some_and(|since_ms| now_ms - since_ms >= span_ms)
+    }
+
     /// When it was last told, in this round or the one before.
     pub fn last_told_ms(&self) -> Option<Millis> {
         self.told_ms.or(self.before_ms)
@@ -184,7 +189,10 @@ impl Matter {
             }
             Stand::Standing | Stand::Seen | Stand::InHand | Stand::Parked => {
                 // Only who still carries the task in mind needs to hear that it is off.
-                let pending = self.claim.as_ref().and_then(|claim| claim.by_ms).is_some_and(|by| by > now_ms);
+                let pending = self.claim.as_ref().is_some_and(|claim| match claim.content {
+                    Some(Content::Blind { .. }) => true, // whoever goes by hand and eye has no deadline
+                    _ => claim.by_ms.is_some_and(|by| by > now_ms),
+                });
                 let tell =
                     (withdraw && pending && self.stand == Stand::Standing).then_some(Telling::Withdrawn);
                 Turned { from: self.go(Stand::Over, why, now_ms), tell }

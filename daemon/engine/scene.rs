@@ -48,6 +48,8 @@ pub struct Estimate {
     pub depletion_mm: f64,
     /// One standard deviation, mm.
     pub sd_mm: f64,
+    /// The same without the error of a mark from a table, which no probe would lessen, mm.
+    pub book_sd_mm: f64,
     /// The marks.
     pub marks: Marks,
     /// Use of a usual day, mm over the rooted area.
@@ -304,6 +306,7 @@ impl<'a> Scene<'a> {
         Some(Estimate {
             depletion_mm: now.end.depletion_mm,
             sd_mm: now.sd_mm,
+            book_sd_mm: now.end.p[0][0].max(0.0).sqrt(),
             marks: book::marks(bed, &ground, midnight.leaf_share(&ground) * et0_mm)?,
             use_mm,
             use_hot_mm,

@@ -91,6 +91,51 @@ pub enum Content {
     Gear {
         fault: Fault,
     },
+    Blind {
+        /// Each decision that cannot be judged.
+        unseen: Vec<Unseen>,
+        /// Litres to the full mark by the water book alone, and one standard deviation, where water is unseen.
+        litres: Option<(f64, f64)>,
+        /// By the water book alone the bed is past its stress mark.
+        dry: bool,
+    },
+}
+
+/// A decision that the sensors bear on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+#[allow(missing_docs)] // the words of the matters themselves
+pub enum Decision {
+    Water,
+    Shade,
+    Cover,
+    Plant,
+}
+
+impl Decision {
+    /// The word in records, on pages and in letters.
+    pub fn key(self) -> &'static str {
+        match self {
+            Decision::Water => "water",
+            Decision::Shade => "shade",
+            Decision::Cover => "cover",
+            Decision::Plant => "plant",
+        }
+    }
+}
+
+/// A decision that cannot be judged now.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Unseen {
+    /// Which.
+    pub decision: Decision,
+    /// When what it rests on was last seen.
+    pub since_ms: Millis,
+    /// Nobody sees how much it rains, either.
+    pub no_rain: bool,
+    /// What is left to go by, and one standard deviation: mm missing by the water book, the usual highest or
+    /// lowest air of place and season in °C.
+    pub guess: Option<(f64, f64)>,
 }
 
 /// One row of a letter's evidence table.

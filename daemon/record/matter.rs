@@ -24,6 +24,8 @@ pub enum MatterKey {
     Scout,
     /// The fruit has gained less than its own curve promised.
     Growth,
+    /// What a bed's advice rests on cannot be seen: some of it is a guess, or cannot be given.
+    Blind,
     /// A probe is silent, stuck or impossible, or the broker cannot be reached.
     Gear,
     /// Letters do not get out.
@@ -43,6 +45,7 @@ impl MatterKey {
             MatterKey::Plant => "plant",
             MatterKey::Scout => "scout",
             MatterKey::Growth => "growth",
+            MatterKey::Blind => "blind",
             MatterKey::Gear => "gear",
             MatterKey::Mail => "mail",
             MatterKey::Box => "box",

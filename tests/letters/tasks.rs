@@ -2,8 +2,8 @@
 
 use rindwatch::quantities::Quantity;
 use rindwatch::record::{
-    ColdSign, Content, Dose, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Rule, Task, Telling,
-    Urgency,
+    ColdSign, Content, Decision, Dose, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Rule, Task,
+    Telling, Unseen, Urgency,
 };
 use rindwatch::settings::garden::{Garden, MailSecurity, MailServer, Person, Probe, Role, Units, Vessels};
 
@@ -133,6 +133,19 @@ pub fn silent() -> Content {
     Content::Gear { fault: Fault::Silent { last_ms: Some(NOON - 5 * HOUR), usual_s: 600 } }
 }
 
+/// A node is dead since eight in the morning: no moisture, no rain, no thermometer.
+pub fn blind(dry: bool) -> Content {
+    let since_ms = NOON - 4 * HOUR;
+    let one = |decision, no_rain, guess| Unseen { decision, since_ms, no_rain, guess: Some(guess) };
+    let mut unseen = vec![one(Decision::Water, !dry, (if dry { 39.1 } else { 22.4 }, 7.6))];
+    if !dry {
+        unseen.push(one(Decision::Shade, false, (26.4, 6.2)));
+        unseen.push(one(Decision::Cover, false, (13.1, 6.2)));
+    }
+    let litres = if dry { (274.0, 53.0) } else { (157.0, 53.0) };
+    Content::Blind { unseen, litres: Some(litres), dry }
+}
+
 pub fn distrusted(rule: Rule, hours: i64, before: f64, now: f64) -> Content {
     Content::Gear { fault: Fault::Distrusted { rule, since_ms: NOON - hours * HOUR, before, now } }
 }
@@ -144,6 +157,7 @@ pub fn task(number: u32, content: Content) -> Task {
         Content::Shade { .. } => (MatterKey::Shade, "long", "Long bed"),
         Content::Cover { .. } => (MatterKey::Cover, "long", "Long bed"),
         Content::Gear { .. } => (MatterKey::Gear, "long-upper", ""),
+        Content::Blind { .. } => (MatterKey::Blind, "long", "Long bed"),
     };
     Task {
         number,

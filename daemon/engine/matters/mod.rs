@@ -3,6 +3,7 @@
 //! To add one: a file here with a `judge` function, its line in `Engine::judge_beds`, a variant of
 //! [`crate::record::Content`] for its values, and its phrases in `mail/catalogue/`.
 
+pub mod blind;
 pub mod cover;
 pub mod gear;
 pub mod growth;

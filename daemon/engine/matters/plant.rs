@@ -90,7 +90,7 @@ pub fn how_far(scene: &Scene<'_>, bed: &Bed) -> Option<String> {
 }
 
 /// No plant is known to stand in it: none was set out, and nobody has told of leaves, flowers or a fruit.
-fn waits(scene: &Scene<'_>, bed: &Bed) -> bool {
+pub fn waits(scene: &Scene<'_>, bed: &Bed) -> bool {
     let date = scene.date();
     let facts = scene.facts;
     let grows = facts.pollinated(bed).is_some() || facts.flowers_of(&bed.name).next().is_some();
@@ -119,20 +119,30 @@ fn cold(bed: &Bed, dawn_c: f64) -> String {
     )
 }
 
-/// Soil thermometers of a bed with their depth, those of no bed included; a condemned one is left out.
+/// The thermometers near seed depth, whether they are believed or not.
+pub fn at_seed_depth(scene: &Scene<'_>, bed: &Bed) -> Vec<usize> {
+    let near = |(_, depth_m): &(usize, f64)| (SEED_DEPTH_M.0..=SEED_DEPTH_M.1).contains(depth_m);
+    thermometers(scene, bed).filter(near).map(|(ix, _)| ix).collect()
+}
+
+/// Soil thermometers of a bed with their depth, those of no bed included.
 fn thermometers<'s>(scene: &'s Scene<'_>, bed: &'s Bed) -> impl Iterator<Item = (usize, f64)> + 's {
     let probes = scene.garden.probes.iter().enumerate();
     probes.filter_map(move |(ix, probe)| {
         let here = probe.bed.as_deref().is_none_or(|of| of == bed.name);
         let soil = probe.quantity == Quantity::SoilTemperature && here;
-        let depth_m = probe.depth_m.filter(|_| soil)?;
-        (scene.believed(ix, scene.now_ms) != Trust::Condemned).then_some((ix, depth_m))
+        Some((ix, probe.depth_m.filter(|_| soil)?))
     })
+}
+
+/// The same without those that are condemned.
+fn believed<'s>(scene: &'s Scene<'_>, bed: &'s Bed) -> impl Iterator<Item = (usize, f64)> + 's {
+    thermometers(scene, bed).filter(|(ix, _)| scene.believed(*ix, scene.now_ms) != Trust::Condemned)
 }
 
 /// Depth of the thermometer and mean of the last three dawns.
 fn dawns(scene: &Scene<'_>, bed: &Bed) -> Option<(f64, f64)> {
-    let (probe, depth_m) = thermometers(scene, bed)
+    let (probe, depth_m) = believed(scene, bed)
         .filter(|(_, depth_m)| (SEED_DEPTH_M.0..=SEED_DEPTH_M.1).contains(depth_m))
         .min_by(|(_, a), (_, b)| (a - 0.1).abs().total_cmp(&(b - 0.1).abs()))?;
     let today = scene.date();
@@ -152,7 +162,7 @@ fn dawn(scene: &Scene<'_>, probe: usize, date: NaiveDate) -> Option<f64> {
 
 /// The core is too hot: how hot, and when it may be cool enough.
 fn core(scene: &Scene<'_>, bed: &Bed, was_hot: bool) -> Option<String> {
-    let deepest = thermometers(scene, bed)
+    let deepest = believed(scene, bed)
         .filter(|(_, depth_m)| *depth_m >= CORE_FROM_M)
         .max_by(|(_, a), (_, b)| a.total_cmp(b));
     let day = 24 * HOUR_MS;

@@ -4,6 +4,7 @@
 //! To add a matter: one arm of [`words`] and its phrases in the file of its subject. A grower gets the
 //! figures; a stand-in or backup person gets the same in words that need no knowledge of the crop.
 
+mod blind;
 mod care;
 mod gear;
 mod water;
@@ -88,6 +89,7 @@ pub fn words(task: &Task, voice: &Voice) -> Words {
         Content::Shade { .. } => weather::shade(task, voice),
         Content::Cover { .. } => weather::cover(task, voice),
         Content::Gear { fault } => gear::gear(task, fault, voice),
+        Content::Blind { .. } => blind::blind(task, voice),
     };
     if let Some(sentence) = told_before(task) {
         words.why.insert(0, sentence.to_owned());
@@ -141,6 +143,7 @@ fn withdrawn(task: &Task, voice: &Voice) -> Words {
         Content::Shade { .. } => ("no shade needed after all", weather::shade_stands(task, voice)),
         Content::Cover { .. } => ("no cover needed after all", weather::cover_stands(task, voice)),
         Content::Gear { fault } => ("in order again", vec![gear::mended(fault).to_owned()]),
+        Content::Blind { .. } => ("seen again", vec![blind::seen_again(task)]),
     };
     Words { head: head.to_owned(), brief: head.to_owned(), why, ..Words::default() }
 }
@@ -169,7 +172,9 @@ pub fn answer(tasks: &[Task], voice: &Voice) -> String {
     let otherwise = if open.iter().any(|task| matches!(task.matter, MatterKey::Water | MatterKey::HoldWater))
     {
         "the soil will tell us"
-    } else if open.iter().all(|task| matches!(task.content, Content::Gear { .. })) && !open.is_empty() {
+    } else if open.iter().all(|task| matches!(task.matter, MatterKey::Gear | MatterKey::Blind))
+        && !open.is_empty()
+    {
         "its next readings will tell us"
     } else {
         ""

@@ -131,6 +131,7 @@ fn task(matter: MatterKey) -> &'static str {
         MatterKey::Plant => "setting out",
         MatterKey::Scout => "look at the leaves",
         MatterKey::Growth => "look at the fruit",
+        MatterKey::Blind => "judge by hand and eye",
         MatterKey::Gear => "see to the probe",
         MatterKey::Mail => "see to the mail",
         MatterKey::Box => "see to the board",
