@@ -12,7 +12,7 @@ mod time;
 
 use serde::{Deserialize, Serialize};
 
-pub use day::{DayRecord, Et0Method, Guess};
+pub use day::{DayRecord, Et0Method, Guess, LateDay};
 pub use gear::{Fault, Rule};
 pub use letter::{
     ColdSign, Content, Decision, Dose, Evidence, EvidenceRow, LetterDraft, OutboxLetter, PostWord, Task,

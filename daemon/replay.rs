@@ -237,6 +237,7 @@ impl Stage {
         match action {
             Action::Doubt(_) => self.summary.doubted += 1,
             Action::Day(day) => self.files.day(*day),
+            Action::Late(late) => self.files.mark(&late),
             Action::Matter(change) => {
                 self.summary.changes += 1;
                 self.files.change(&change)?;

@@ -23,6 +23,8 @@ mod gear_record;
 mod gear_rules;
 #[path = "engine/growth.rs"]
 mod growth;
+#[path = "engine/late.rs"]
+mod late;
 #[path = "engine/marks.rs"]
 mod marks;
 #[path = "engine/memory.rs"]

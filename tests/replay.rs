@@ -105,7 +105,8 @@ fn the_files_bear_the_agreed_headers() {
         header("days.csv"),
         "date,bed,air_min_c,air_max_c,air_mean_c,rh_mean_pct,wind_mean_m_s,solar_mj_m2,soil_min_c,\
          soil_mean_c,soil_max_c,rain_mm,et0_mm,et0_method,kc,etc_mm,given_mm,drained_mm,depletion_mm,taw_mm,\
-         raw_mm,share_used,gdd_air_c,gdd_soil_c,heat_dh_c,coldest_c,data_share,kcb,ke,depletion_sd_mm,guessed,joined_l"
+         raw_mm,share_used,gdd_air_c,gdd_soil_c,heat_dh_c,coldest_c,data_share,kcb,ke,depletion_sd_mm,guessed,joined_l,\
+         corrected"
     );
     assert_eq!(header("matters.csv"), "time,bed,matter,urgency,from,to,why,litres,by,person");
     assert_eq!(header("refusals.csv"), "time,topic,payload,reason");

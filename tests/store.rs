@@ -127,6 +127,7 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
         readings: vec![reading(0, JULY_MS, 0.3021), doubted, reading(1, JULY_MS, -3.25)],
         refusals: vec![refusal.clone()],
         days: vec![day("2027-06-30", "long")],
+        late: Vec::new(),
         matters: vec![change(JULY_MS)],
         letters: vec![letter(1)],
         entries: vec![line.clone()],
@@ -259,6 +260,25 @@ fn a_day_closed_again_takes_the_place_of_the_first() {
     assert_eq!(all, [corrected.clone(), day("2027-07-02", "short")]);
     let one = store.reader().bed_days(Some("long"), date("2027-07-01"), date("2027-07-02")).unwrap();
     assert_eq!(one, [corrected]);
+}
+
+/// Readings of twenty days ago move no book, but whoever reads the day sees that something came after it.
+#[test]
+fn a_day_that_readings_came_too_late_for_is_marked_and_keeps_its_values() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = open(dir.path(), &two_probes());
+    let days = vec![day("2027-07-01", "long"), day("2027-07-01", "short")];
+    store.commit(&Batch { days, ..Batch::default() }).unwrap();
+    let late = |date_of: &str, bed: Option<&str>| LateDay {
+        date: date(date_of),
+        bed: bed.map(str::to_owned),
+        at_ms: JULY_MS,
+    };
+    let late = vec![late("2027-07-01", Some("short")), late("2027-06-01", None)];
+    store.commit(&Batch { late, ..Batch::default() }).unwrap();
+    let all = store.reader().bed_days(None, date("2027-06-01"), date("2027-07-02")).unwrap();
+    let marked = DayRecord { corrected: true, corrected_ms: Some(JULY_MS), ..day("2027-07-01", "short") };
+    assert_eq!(all, [day("2027-07-01", "long"), marked]);
 }
 
 #[test]

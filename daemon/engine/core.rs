@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::quantities::Quantity;
 use crate::record::{
-    Content, Fault, HOURS_KEPT_MS, MatterChange, MatterKey, Millis, Reading, Stand, Urgency,
+    Content, Fault, HOURS_KEPT_MS, LateDay, MatterChange, MatterKey, Millis, Reading, Stand, Urgency,
 };
 use crate::settings::garden::Garden;
 
@@ -203,6 +203,12 @@ impl Engine {
         if let Some(closed) = self.memory.closed_through {
             let first_ms = fall.gap_from_ms.unwrap_or(reading.at_ms);
             let late = first_ms < reading.arrived_ms - 15 * MINUTE_MS;
+            let date = self.calendar.date(reading.at_ms);
+            if !kept && date <= closed {
+                let bed = self.garden.probes.get(ix).and_then(|probe| probe.bed.clone());
+                let at_ms = reading.arrived_ms;
+                actions.push(Action::Late(LateDay { date, bed, at_ms }));
+            }
             if late && kept {
                 self.memory.poured_from =
                     Some(self.memory.poured_from.map_or(first_ms, |known| known.min(first_ms)));

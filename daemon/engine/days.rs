@@ -32,7 +32,7 @@ impl Engine {
             let oldest = closed - chrono::Days::new(MOST_DAYS.unsigned_abs() - 1);
             let mut date = from.max(oldest);
             while date <= closed {
-                self.close_day(date, true, actions);
+                self.close_day(date, Some(at_ms), actions);
                 date = next_day(date);
             }
         }
@@ -40,12 +40,13 @@ impl Engine {
         while closed < ended {
             closed = next_day(closed);
             self.memory.closed_through = Some(closed);
-            self.close_day(closed, false, actions);
+            self.close_day(closed, None, actions);
             self.forget(at_ms);
         }
     }
 
-    fn close_day(&mut self, date: NaiveDate, again: bool, actions: &mut Vec<Action>) {
+    fn close_day(&mut self, date: NaiveDate, again_ms: Option<Millis>, actions: &mut Vec<Action>) {
+        let again = again_ms.is_some();
         let before = Before::of(&self.memory.days, &self.memory.both_ways, date);
         let day = weather::close(
             &self.garden,
@@ -70,7 +71,7 @@ impl Engine {
             self.keep_warmth(at, &day);
             self.look_for_end(at, &day);
             if let Some(record) = self.close_bed(at, &day) {
-                self.file(record, again, actions);
+                self.file(record, again_ms, actions);
             }
         }
         self.learn_marks(date);
@@ -80,15 +81,16 @@ impl Engine {
     }
 
     /// Hands a record out unless the same one was handed out before.
-    fn file(&mut self, mut record: DayRecord, again: bool, actions: &mut Vec<Action>) {
+    fn file(&mut self, mut record: DayRecord, again_ms: Option<Millis>, actions: &mut Vec<Action>) {
         let filed = self.memory.records.entry(record.date).or_default();
         let old = filed.iter().position(|old| old.bed == record.bed);
         if let Some(old) = old.and_then(|at| filed.get_mut(at)) {
-            record.corrected = old.corrected;
+            (record.corrected, record.corrected_ms) = (old.corrected, old.corrected_ms);
             if *old == record {
                 return;
             }
-            record.corrected |= again;
+            record.corrected |= again_ms.is_some();
+            record.corrected_ms = again_ms.or(record.corrected_ms);
             *old = record.clone();
         } else {
             filed.push(record.clone());
@@ -196,6 +198,7 @@ impl Engine {
             guessed: book::guesses(measured, &day.guessed),
             joined_l: None,
             corrected: false,
+            corrected_ms: None,
         }
     }
 

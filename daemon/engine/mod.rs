@@ -45,7 +45,7 @@ pub use poured::{Kept, Watering};
 pub use stage::{StageView, StepView};
 pub use survey::{BedView, MatterView, ProbeView, ProposalView, Survey, Trust};
 
-use crate::record::{DayRecord, Doubt, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
+use crate::record::{DayRecord, Doubt, LateDay, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
 pub use crate::record::{HOURS_KEPT_MS, PostWord, SavedState};
 
 /// Length of a turn, milliseconds: five minutes.
@@ -97,6 +97,8 @@ pub enum Action {
     /// A day was closed, or corrected after its closing: keep it in place of an earlier one of that date
     /// and bed.
     Day(Box<DayRecord>),
+    /// A reading came too late for its day: mark that day corrected.
+    Late(LateDay),
     /// A matter changed its state.
     Matter(Box<MatterChange>),
     /// Word this letter and send it.

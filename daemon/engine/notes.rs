@@ -2,6 +2,7 @@
 
 use agronomy::frost::NightCurve;
 
+use crate::record::{DayRecord, Millis};
 use crate::settings::garden::Bed;
 
 use super::calendar::{HOUR_MS, previous_day};
@@ -16,12 +17,15 @@ const HOT_NIGHT_C: f64 = 24.0;
 const DRY_AIR_KPA: f64 = 3.0;
 /// A night is spoken of when its curve comes this near to the cover mark, °C.
 const NEAR_C: f64 = 3.0;
+/// That a day was corrected is said for so long.
+const CORRECTED_MS: Millis = 72 * HOUR_MS;
 
 impl Engine {
     /// The notes on one bed.
     pub(super) fn notes(&self, scene: &Scene<'_>, bed: &Bed) -> Vec<String> {
         let mut notes = Vec::new();
         notes.extend(plant::how_far(scene, bed));
+        notes.extend(self.corrected(scene, bed));
         let date = scene.date();
         if !scene.facts.is_growing(bed, date) {
             return notes;
@@ -37,6 +41,26 @@ impl Engine {
         notes.extend(self.heat_of_yesterday(scene, bed));
         notes.extend(tonight(scene, bed));
         notes
+    }
+
+    /// Days that are not what they were when they were closed.
+    fn corrected(&self, scene: &Scene<'_>, bed: &Bed) -> Option<String> {
+        let records = self.memory.records.values().flatten().filter(|record| record.bed == bed.name);
+        let corrected = |record: &DayRecord| {
+            let at_ms = record.corrected_ms?;
+            (scene.now_ms - at_ms < CORRECTED_MS).then_some((record.date, at_ms))
+        };
+        let days: Vec<_> = records.filter_map(corrected).collect();
+        let ((first, _), (last, _)) = (days.first()?, days.last()?);
+        let at_ms = days.iter().map(|(_, at_ms)| *at_ms).max()?;
+        let span = if first == last {
+            first.format("%-d %B").to_string()
+        } else {
+            format!("{} to {}", first.format("%-d %B"), last.format("%-d %B"))
+        };
+        let date = scene.calendar.date(at_ms).format("%-d %B");
+        let time = scene.calendar.time(at_ms).format("%H:%M");
+        Some(format!("Corrected by what came or was found later: {span} (on {date} at {time})."))
     }
 
     fn heat_of_yesterday(&self, scene: &Scene<'_>, bed: &Bed) -> Option<String> {

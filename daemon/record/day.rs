@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::Millis;
+
 /// How ET0 of a day was had, best first.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -71,8 +73,22 @@ pub struct DayRecord {
     pub joined_l: Option<f64>,
     /// What was estimated rather than measured: words of air, sun, wind, humidity, soil, rain.
     pub guessed: Vec<Guess>,
-    /// Late readings changed the day after it was closed.
+    /// Late readings changed the day after it was closed, or came too late to change it.
     pub corrected: bool,
+    /// When it was last corrected.
+    #[serde(default)]
+    pub corrected_ms: Option<Millis>,
+}
+
+/// A reading came for a day whose hours are held no more: it is kept, marks the day, and moves no book.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LateDay {
+    /// The day it belongs to.
+    pub date: chrono::NaiveDate,
+    /// Its bed; `None` for all.
+    pub bed: Option<String>,
+    /// When it came.
+    pub at_ms: Millis,
 }
 
 /// What of a day was estimated rather than measured.

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use chrono::NaiveDate;
 
-use crate::record::{DayRecord, MatterChange, Millis, Refusal};
+use crate::record::{DayRecord, LateDay, MatterChange, Millis, Refusal};
 use crate::rfc3339;
 
 use super::ReplayError;
@@ -15,7 +15,7 @@ use super::ReplayError;
 const DAYS: &str = "date,bed,air_min_c,air_max_c,air_mean_c,rh_mean_pct,wind_mean_m_s,solar_mj_m2,\
     soil_min_c,soil_mean_c,soil_max_c,rain_mm,et0_mm,et0_method,kc,etc_mm,given_mm,drained_mm,\
     depletion_mm,taw_mm,raw_mm,share_used,gdd_air_c,gdd_soil_c,heat_dh_c,coldest_c,data_share,kcb,ke,\
-    depletion_sd_mm,guessed,joined_l";
+    depletion_sd_mm,guessed,joined_l,corrected";
 const MATTERS: &str = "time,bed,matter,urgency,from,to,why,litres,by,person";
 const REFUSALS: &str = "time,topic,payload,reason";
 
@@ -53,6 +53,16 @@ impl Files {
     /// Keeps a day in place of an earlier one of its date and bed.
     pub fn day(&mut self, day: DayRecord) {
         self.days.insert((day.date, day.bed.clone()), day);
+    }
+
+    /// Marks a day that readings came too late for.
+    pub fn mark(&mut self, late: &LateDay) {
+        let of = |bed: &str| late.bed.as_deref().is_none_or(|of| of == bed);
+        for ((date, bed), day) in &mut self.days {
+            if *date == late.date && of(bed) {
+                (day.corrected, day.corrected_ms) = (true, Some(late.at_ms));
+            }
+        }
     }
 
     /// Writes one change of a matter.
@@ -161,6 +171,7 @@ fn columns(day: &DayRecord) -> Vec<String> {
         number(day.depletion_sd_mm),
         guessed.join(" "),
         number(day.joined_l),
+        time(day.corrected_ms),
     ]
 }
 

@@ -307,6 +307,7 @@ impl Core {
                     }
                 }
                 Action::Day(day) => self.pending.batch.days.push(*day),
+                Action::Late(late) => self.pending.note_late(late),
                 Action::Matter(change) => {
                     let (from, to) = (change.from.key(), change.to.key());
                     info!(matter = %change.matter, subject = %change.subject, from, to, why = %change.why, "matter");

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use crate::broker::Ticket;
 use crate::engine::SavedState;
 use crate::local::Answer;
-use crate::record::{Millis, ProbeIx, Reading};
+use crate::record::{LateDay, Millis, ProbeIx, Reading};
 use crate::store::Batch;
 use tokio::sync::oneshot;
 
@@ -39,11 +39,12 @@ pub(super) struct Pending {
 impl Pending {
     /// Nothing to commit.
     pub(super) fn is_empty(&self) -> bool {
-        let Batch { readings, refusals, days, matters, letters, entries, timeless, released, .. } =
+        let Batch { readings, refusals, days, late, matters, letters, entries, timeless, released, .. } =
             &self.batch;
         readings.is_empty()
             && refusals.is_empty()
             && days.is_empty()
+            && late.is_empty()
             && matters.is_empty()
             && letters.is_empty()
             && entries.is_empty()
@@ -51,6 +52,14 @@ impl Pending {
             && released.is_empty()
             && self.messages == 0
             && !self.with_state
+    }
+
+    /// A day that readings came too late for; once a batch.
+    pub(super) fn note_late(&mut self, day: LateDay) {
+        let late = &mut self.batch.late;
+        if !late.iter().any(|known| known.date == day.date && known.bed == day.bed) {
+            late.push(day);
+        }
     }
 
     /// The value of a reading that is not stored yet.
@@ -83,6 +92,7 @@ impl Pending {
             readings,
             refusals,
             days,
+            late,
             matters,
             letters,
             entries,
@@ -97,6 +107,7 @@ impl Pending {
         readings.clear();
         refusals.clear();
         days.clear();
+        late.clear();
         matters.clear();
         letters.clear();
         entries.clear();

@@ -3,13 +3,14 @@
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::error::told;
+use super::look::from_json;
 use super::mirror_log;
 use super::seal;
 use super::series::{Registered, kept_steps};
 use super::timeless::{self, Timeless};
 use super::{Arrived, MOST_STEPS, Reader, Saved, Store, StoreError, TIMES_MS};
 use crate::record::{
-    DayRecord, Doubt, HOURS_KEPT_MS, MatterChange, Millis, OutboxLetter, ProbeIx, Reading, Refusal,
+    DayRecord, Doubt, HOURS_KEPT_MS, LateDay, MatterChange, Millis, OutboxLetter, ProbeIx, Reading, Refusal,
     SavedState,
 };
 
@@ -27,6 +28,8 @@ pub struct Batch {
     pub refusals: Vec<Refusal>,
     /// Closed days; each takes the place of an earlier one of its date and bed.
     pub days: Vec<DayRecord>,
+    /// Days that readings came too late for; each is marked corrected.
+    pub late: Vec<LateDay>,
     /// Changes of state.
     pub matters: Vec<MatterChange>,
     /// Letters, worded; they wait in the outbox.
@@ -92,6 +95,7 @@ impl Store {
             let mut done = keep_readings(&tx, &batch.readings, &mut probes, &mut seq, self.mirrored)?;
             keep_refusals(&tx, &batch.refusals)?;
             keep_days(&tx, &batch.days, &mut seq, self.mirrored)?;
+            mark_late(&tx, &batch.late, &mut seq, self.mirrored)?;
             keep_matters(&tx, &batch.matters)?;
             keep_letters(&tx, &batch.letters)?;
             keep_entries(&tx, &batch.entries)?;
@@ -274,6 +278,22 @@ fn keep_days(conn: &Connection, days: &[DayRecord], seq: &mut i64, mirrored: boo
             *seq += 1;
             mirror_log::owe_day(conn, *seq, &date, &day.bed)?;
         }
+    }
+    Ok(())
+}
+
+/// Marks days whose hours are held no more; one that was never closed is no day to mark.
+fn mark_late(conn: &Connection, late: &[LateDay], seq: &mut i64, mirrored: bool) -> rusqlite::Result<()> {
+    for LateDay { date, bed, at_ms } in late {
+        let records: Vec<DayRecord> = conn
+            .prepare_cached("SELECT record FROM bed_day WHERE date = ?1 AND bed = coalesce(?2, bed)")?
+            .query_map((date.to_string(), bed), |row| from_json(row, 0))?
+            .collect::<rusqlite::Result<_>>()?;
+        let marked = records
+            .into_iter()
+            .map(|record| DayRecord { corrected: true, corrected_ms: Some(*at_ms), ..record })
+            .collect::<Vec<_>>();
+        keep_days(conn, &marked, seq, mirrored)?;
     }
     Ok(())
 }

@@ -10,7 +10,8 @@ use rindwatch::record::{
 use super::sim::*;
 
 fn figures(day: &DayRecord) -> Vec<Option<f64>> {
-    let value = serde_json::to_value(day).unwrap();
+    // When it was corrected is a time and no figure.
+    let value = serde_json::to_value(DayRecord { corrected_ms: None, ..day.clone() }).unwrap();
     value.as_object().unwrap().values().map(serde_json::Value::as_f64).collect()
 }
 
