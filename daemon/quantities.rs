@@ -29,6 +29,10 @@ pub enum Quantity {
     Battery,
     /// Radio signal of a node.
     Signal,
+    /// What is left in a node's battery, as the node reckons it.
+    BatteryLevel,
+    /// Radio signal of a node on a scale of its own, 0 to 100.
+    SignalQuality,
 }
 
 /// How a day is made of readings.
@@ -83,7 +87,7 @@ const fn row(
 /// the International Soil Moisture Network (Dorigo et al. 2013, Vadose Zone J. 12(3), flags C01-C03);
 /// humidity to 103 % (sensors overshoot a little at saturation), wind to 75 m/s, radiation to
 /// 1,500 W/m²: from memory, common practice.
-pub const KINDS: [Kind; 10] = [
+pub const KINDS: [Kind; 12] = [
     row(Q::SoilMoisture, "soil-moisture", "m3/m3", (0.0, 0.6), 10_000.0, R::MeanAndExtremes),
     row(Q::SoilCounts, "soil-counts", "counts", (0.0, 16_777_216.0), 10.0, R::MeanAndExtremes),
     row(Q::SoilTemperature, "soil-temperature", "°C", (-60.0, 60.0), 100.0, R::MeanAndExtremes),
@@ -94,6 +98,8 @@ pub const KINDS: [Kind; 10] = [
     row(Q::SolarRadiation, "solar-radiation", "W/m2", (0.0, 1500.0), 10.0, R::MeanAndExtremes),
     row(Q::Battery, "battery", "V", (0.0, 60.0), 1000.0, R::Last),
     row(Q::Signal, "signal", "dBm", (-150.0, 100.0), 10.0, R::Last),
+    row(Q::BatteryLevel, "battery-level", "%", (0.0, 100.0), 100.0, R::Last),
+    row(Q::SignalQuality, "signal-quality", "%", (0.0, 100.0), 100.0, R::Last),
 ];
 
 impl Quantity {

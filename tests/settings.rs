@@ -108,7 +108,9 @@ fn what_is_switched_off_in_example_can_be_switched_on() {
         all.people.iter().map(|person| person.role).collect::<Vec<_>>(),
         [Role::Grower, Role::StandIn, Role::Backup]
     );
-    assert_eq!(all.probes.len(), 3);
+    assert_eq!(all.probes.len(), 5);
+    assert_eq!(all.probes[2].samples.as_deref(), Some("/samples"));
+    assert_eq!(all.probes[3].time, TimeForm::Record);
     assert!(all.mirror.is_some() || !cfg!(feature = "mirror"));
 }
 
@@ -197,6 +199,9 @@ fn sensor_units_come_out_in_ours() {
         (Quantity::WindSpeed, "knots", 1.0, 0.514_444),
         (Quantity::SolarRadiation, "MJ/m2/h", 1.0, 277.777_778),
         (Quantity::Battery, "mV", 3700.0, 3.7),
+        (Quantity::BatteryLevel, "%", 81.0, 81.0),
+        (Quantity::BatteryLevel, "fraction", 0.81, 81.0),
+        (Quantity::SignalQuality, "%", 44.0, 44.0),
     ];
     for (quantity, word, number, wanted) in rows {
         let unit = units::find(quantity, word).unwrap();
@@ -246,8 +251,8 @@ fn payload_times_rain_forms_counts_and_routines_are_taken() {
         (all.probes[1].time.clone(), all.probes[1].time_pointer.as_deref()),
         (TimeForm::EpochSeconds, Some("/sent"))
     );
-    assert_eq!(all.probes[2].rain, Some(RainForm::Counter));
-    assert!((all.probes[2].scaling.factor - 0.2).abs() < 1e-12, "0.2 mm a tip");
+    assert_eq!(all.probes[4].rain, Some(RainForm::Counter));
+    assert!((all.probes[4].scaling.factor - 0.2).abs() < 1e-12, "0.2 mm a tip");
     let line = all.probes[0].calibration.unwrap();
     assert_eq!((line.dry, line.wet), ((2800.0, 0.05), (1400.0, 0.35)));
     assert_eq!(all.probes[0].quantity, Quantity::SoilMoisture, "calibrated counts are water");

@@ -25,14 +25,19 @@ pub fn explain(garden: &Garden, topic: &str, payload: &[u8], arrived_ms: Millis)
         let mut steps = Vec::new();
         let read = read(ix, probe, garden, &message, &mut document, &mut steps);
         lines.extend(steps.into_iter().map(|step| format!("  {step}")));
-        lines.push(match read {
-            Ok(reading) => {
+        let word = match read {
+            Ok(read) => {
                 some_read = true;
-                let doubt = reading
-                    .doubt
-                    .map(|doubt| format!(", with the doubt {}: kept, used for nothing", doubt.key()))
-                    .unwrap_or_default();
-                format!("  kept: {}{doubt}", stored(probe, reading.value, reading.at_ms))
+                good &= read.refused.is_none();
+                lines.extend(read.readings.iter().map(|reading| {
+                    let doubt = reading
+                        .doubt
+                        .map(|doubt| format!(", with the doubt {}: kept, used for nothing", doubt.key()))
+                        .unwrap_or_default();
+                    format!("  kept: {}{doubt}", stored(probe, reading.value, reading.at_ms))
+                }));
+                lines.extend(read.refused.map(|reason| format!("  refused: {reason}")));
+                continue;
             }
             Err(reason) if document.lacks(probe) => {
                 left_out += 1;
@@ -42,7 +47,8 @@ pub fn explain(garden: &Garden, topic: &str, payload: &[u8], arrived_ms: Millis)
                 good = false;
                 format!("  refused: {reason}")
             }
-        });
+        };
+        lines.push(word);
     }
     if left_out > 0 && !some_read {
         good = false;

@@ -45,7 +45,7 @@ pub struct Intake {
 /// What became of one message. Meant to be used again for the next: its buffers stay.
 #[derive(Debug, Default)]
 pub struct Taken {
-    /// The readings, at most one a probe.
+    /// The readings, oldest first for each probe.
     pub readings: Vec<Reading>,
     /// What was refused, and for which probe.
     pub refusals: Vec<(Option<ProbeIx>, Refusal)>,
@@ -97,7 +97,12 @@ impl Intake {
         for &ix in probes.iter() {
             let Some(probe) = self.garden.probe(ix) else { continue };
             match read(ix, probe, &self.garden, &message, &mut document, &mut Silent) {
-                Ok(reading) => out.readings.push(reading),
+                Ok(read) => {
+                    out.readings.extend(read.readings);
+                    out.refusals.extend(
+                        read.refused.map(|reason| (Some(ix), refusal(&message, Some(probe), reason))),
+                    );
+                }
                 Err(reason) => out.refusals.push((Some(ix), refusal(&message, Some(probe), reason))),
             }
         }
@@ -136,7 +141,16 @@ impl Intake {
     }
 }
 
-/// Reads one probe's value out of a message. The only way a reading comes about: `explain` goes it too,
+/// What a message says of one probe.
+#[derive(Debug)]
+struct Read {
+    /// Oldest first.
+    readings: Vec<Reading>,
+    /// How many samples were refused, and why the first was: one refusal a message, however many it holds.
+    refused: Option<String>,
+}
+
+/// Reads one probe's values out of a message. The only way a reading comes about: `explain` goes it too,
 /// with `steps` that listen.
 fn read(
     ix: ProbeIx,
@@ -145,15 +159,58 @@ fn read(
     message: &Message<'_>,
     document: &mut Document,
     steps: &mut impl Steps,
-) -> Result<Reading, String> {
+) -> Result<Read, String> {
     let text = payload::text(message.payload)?;
-    let sample = payload::read(probe, text, document, steps)?;
+    let samples = payload::read(probe, text, document, steps)?;
+    let counted = if payload::holds_many(probe) {
+        let times: Vec<_> = samples.iter().filter_map(|sample| Some(sample.as_ref().ok()?.time)).collect();
+        stamp::by_uptime(&times, &probe.time, message.arrived_ms)
+    } else {
+        None
+    };
+    let mut counted = counted.map(Vec::into_iter);
+    let all = samples.len();
+    let mut readings = Vec::with_capacity(all);
+    let mut reasons = Vec::new();
+    for sample in samples {
+        let read = sample.and_then(|sample| {
+            let stamped = counted.as_mut().and_then(Iterator::next);
+            reading(ix, probe, garden, message, &sample, stamped, steps)
+        });
+        match read {
+            Ok(reading) => readings.push(reading),
+            Err(reason) if all == 1 => return Err(reason),
+            Err(reason) => reasons.push(reason),
+        }
+    }
+    readings.sort_by_key(|reading| reading.at_ms);
+    let refused = reasons.first().map(|first| format!("{} of {all} samples: {first}", reasons.len()));
+    Ok(Read { readings, refused })
+}
+
+/// One sample as a reading; `counted` is its time where that was known only beside the others.
+fn reading(
+    ix: ProbeIx,
+    probe: &Probe,
+    garden: &Garden,
+    message: &Message<'_>,
+    sample: &payload::Sample<'_>,
+    counted: Option<stamp::Stamped>,
+    steps: &mut impl Steps,
+) -> Result<Reading, String> {
     let (value, implausible) = judge::value(sample.number, probe, steps)?;
     let arrived_ms = message.arrived_ms;
-    let (at_ms, own_time) = match (&probe.time, sample.time) {
-        (TimeForm::Arrival, _) | (_, None) => (arrived_ms, false),
-        (form, Some(written)) => (stamp::read(written, form, garden.zone, steps)?, true),
+    let stamped = match (counted, &probe.time, sample.time) {
+        (Some(stamped), ..) => {
+            steps.say(|| format!("seconds of a node without a clock: {}", rfc3339::show(stamped.at_ms)));
+            stamped
+        }
+        (_, TimeForm::Arrival, _) | (_, _, None) => {
+            stamp::Stamped { at_ms: arrived_ms, own: false, doubt: None }
+        }
+        (_, form, Some(written)) => stamp::read(written, form, garden.zone, arrived_ms, steps)?,
     };
+    let (at_ms, own_time) = (stamped.at_ms, stamped.own);
     let untimely = if own_time {
         steps.say(|| format!("its own time: {}", rfc3339::show(at_ms)));
         stamp::weigh(at_ms, arrived_ms, message.clock_trusted)?
@@ -161,7 +218,7 @@ fn read(
         steps.say(|| format!("no time of its own: the arrival counts, {}", rfc3339::show(at_ms)));
         arrival_doubt(message)
     };
-    let doubt = implausible.or(untimely);
+    let doubt = implausible.or(stamped.doubt).or(untimely);
     Ok(Reading { probe: ix, at_ms, arrived_ms, value, own_time, doubt })
 }
 

@@ -256,7 +256,7 @@ impl Core {
         while self.known_value(reading).is_some() {
             reading.at_ms += 1;
         }
-        reading.arrived_ms = reading.at_ms;
+        reading.arrived_ms = reading.arrived_ms.max(reading.at_ms);
         self.bare_ms[place] = reading.at_ms;
     }
 

@@ -207,7 +207,7 @@ impl Core {
 
     /// Keeps a reading apart until the time is known.
     pub(super) fn hold(&mut self, mut reading: Reading, message: &Message) {
-        reading.doubt = reading.doubt.filter(|doubt| *doubt != Doubt::ClockUnsure);
+        reading.doubt = reading.doubt.filter(|doubt| reading.own_time || *doubt != Doubt::ClockUnsure);
         if message.again && !reading.own_time {
             reading.doubt = reading.doubt.or(Some(Doubt::PossibleRepeat));
         }
@@ -270,14 +270,15 @@ impl Core {
 
     /// A reading of this boot, its arrival known now.
     fn hand_in_reading(&mut self, mut reading: Reading, arrived_ms: Millis) {
-        reading.arrived_ms = arrived_ms;
+        let held_ms = std::mem::replace(&mut reading.arrived_ms, arrived_ms);
         if reading.own_time {
             match intake::weigh(reading.at_ms, arrived_ms) {
                 Ok(doubt) => reading.doubt = reading.doubt.or(doubt),
                 Err(reason) => return self.refuse_held(&reading, reason),
             }
         } else {
-            reading.at_ms = arrived_ms;
+            // A SenML record may lie a little before its arrival.
+            reading.at_ms = arrived_ms + (reading.at_ms - held_ms);
             self.give_a_moment(&mut reading);
         }
         self.keep_held(reading);

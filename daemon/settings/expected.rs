@@ -14,9 +14,17 @@ pub fn place(garden: &Garden, probe: &Probe) -> String {
 
 /// How a message becomes a reading.
 pub fn reading(probe: &Probe) -> String {
-    let number = match &probe.pointer {
-        Some(pointer) => format!("JSON, the number at {pointer}"),
-        None => "a bare number".to_owned(),
+    let number = match probe {
+        Probe { record: Some(record), .. } => format!("SenML, the record {record}"),
+        Probe { samples: Some(samples), pointer, .. } => {
+            let samples = if samples.is_empty() { "the top" } else { samples };
+            format!(
+                "JSON, an array of samples at {samples}, the number at {} of each",
+                pointer.as_deref().unwrap_or("")
+            )
+        }
+        Probe { pointer: Some(pointer), .. } => format!("JSON, the number at {pointer}"),
+        _ => "a bare number".to_owned(),
     };
     let kept = probe.quantity.kind().unit;
     let scaling = probe.scaling;
@@ -46,6 +54,10 @@ pub fn reading(probe: &Probe) -> String {
         TimeForm::EpochMillis => format!("its time at {at}, milliseconds since 1970"),
         TimeForm::Rfc3339 => format!("its time at {at}, RFC 3339"),
         TimeForm::Local => format!("its time at {at}, by the clock of the garden's zone"),
+        TimeForm::Record => {
+            "its time by its record: since 1970, or, below 2^28 s, back from its arrival (then at least once)"
+                .to_owned()
+        }
     };
     let every = match probe.every_s {
         Some(seconds) => format!("every {}", duration(seconds)),

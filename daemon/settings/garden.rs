@@ -218,6 +218,8 @@ pub enum TimeForm {
     Rfc3339,
     /// Date and time without zone, in the payload; the garden's zone is used.
     Local,
+    /// As the SenML record says (RFC 8428 section 4.5.3).
+    Record,
 }
 
 /// Two points of a straight calibration line.
@@ -253,6 +255,10 @@ pub struct Probe {
     pub topic: String,
     /// JSON Pointer (RFC 6901) to the value; `None` = the payload is a bare number.
     pub pointer: Option<String>,
+    /// JSON Pointer to an array of samples; the other two pointers then begin at each of its elements.
+    pub samples: Option<String>,
+    /// Full name of its records where the payload is SenML (RFC 8428).
+    pub record: Option<String>,
     /// The unit word of the settings, for people.
     pub unit: String,
     /// From the payload's number to our unit.

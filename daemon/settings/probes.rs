@@ -50,7 +50,7 @@ pub(super) fn probes(top: &Table<'_>, beds: &[BedFacts], root: Option<&str>) -> 
     if tables.len() > PROBES {
         table.complain_whole(format!("at most {PROBES} probes"));
     }
-    let mut read: Vec<(String, Option<String>, Option<String>)> = Vec::new();
+    let mut read: Vec<(String, Option<String>, Place)> = Vec::new();
     let mut probes = Vec::new();
     for (name, one) in tables {
         if let Some(rule) = key_fault(&name) {
@@ -59,19 +59,64 @@ pub(super) fn probes(top: &Table<'_>, beds: &[BedFacts], root: Option<&str>) -> 
             one.complain_whole("a bed has this name already; letters and files could not tell them apart");
         }
         let topic = topic(&one, root);
-        let pointer = one.take("value", pointer);
-        let same = |other: &&(String, Option<String>, Option<String>)| {
+        let place = place(&one);
+        let same = |other: &&(String, Option<String>, Place)| {
             let filters = topic.as_deref().zip(other.1.as_deref());
-            other.2 == pointer && filters.is_some_and(|(one, other)| topics::meet(one, other))
+            other.2 == place && filters.is_some_and(|(one, other)| topics::meet(one, other))
         };
         if let Some((other, ..)) = read.iter().find(same) {
-            let at = if pointer.is_some() { "value" } else { "topic" };
+            let at = match &place {
+                Place { record: Some(_), .. } => "record",
+                Place { value: Some(_), .. } => "value",
+                _ => "topic",
+            };
             one.complain(at, format!("reads the same value as probe.{other}"));
         }
-        read.push((name.clone(), topic.clone(), pointer.clone()));
-        probes.extend(probe(name, one, beds, topic, pointer));
+        read.push((name.clone(), topic.clone(), place.clone()));
+        probes.extend(probe(name, one, beds, topic, place));
     }
     probes
+}
+
+/// Where in a message its number stands.
+#[derive(Clone, PartialEq)]
+struct Place {
+    value: Option<String>,
+    samples: Option<String>,
+    record: Option<String>,
+}
+
+/// `value`, `samples` and `record`; a record has a form of its own, in which nothing is pointed at.
+fn place(table: &Table<'_>) -> Place {
+    let value = table.take("value", pointer);
+    // The empty pointer means the whole document (RFC 6901 section 5).
+    let samples = table
+        .take("samples", |value| if value.as_str() == Some("") { Ok(String::new()) } else { pointer(value) });
+    let record = table.take("record", record);
+    if table.has("record") {
+        for key in ["value", "samples", "time-at"] {
+            if table.has(key) {
+                table.complain(key, "not beside record: a SenML record says where its value and time stand");
+            }
+        }
+    }
+    if table.has("samples") && !table.has("value") && !table.has("record") {
+        table.complain("value", "missing; where in each sample the number stands, like \"/moisture\"");
+    }
+    Place { value, samples, record }
+}
+
+/// The full name of a SenML record: base name and name in one (RFC 8428 section 4.5.1).
+fn record(value: &DeValue<'_>) -> Parsed<String> {
+    let name = words(value)?;
+    let fits = |c: char| c.is_ascii_alphanumeric() || "-:./_".contains(c);
+    if name.starts_with(|c: char| c.is_ascii_alphanumeric()) && name.chars().all(fits) {
+        Ok(name)
+    } else {
+        Err("base name and name of the record in one are wanted: letters, digits and -:./_ only, the first a letter \
+             or a digit, like \"urn:dev:mac:0024befffe804ff1/moisture\""
+            .to_owned())
+    }
 }
 
 fn topic(table: &Table<'_>, root: Option<&str>) -> Option<String> {
@@ -93,7 +138,7 @@ fn probe(
     table: Table<'_>,
     beds: &[BedFacts],
     topic: Option<String>,
-    pointer: Option<String>,
+    place: Place,
 ) -> Option<Probe> {
     let measures = table.need("measures", "like \"soil-moisture\"", measures);
     let unit_word = table.need("unit", "the unit of the number it sends, like \"%\" or \"C\"", words);
@@ -107,7 +152,7 @@ fn probe(
     let rain = rain_form(&table, measures, unit);
     let bed = bed_of(&table, measures, beds);
     let depth_m = depth(&table, measures, bed.as_deref().and_then(|bed| beds.iter().find(|b| b.name == bed)));
-    let (time, time_pointer) = time(&table, pointer.is_some());
+    let (time, time_pointer) = time(&table, &place);
     let every_s =
         table.take("every", amount(&DURATION, 1.0..=86_400.0)).map(|seconds| seconds.round() as u32);
     let qos = table.take("qos", qos).unwrap_or(defaults::QOS);
@@ -119,7 +164,9 @@ fn probe(
         quantity: if raw { Quantity::SoilCounts } else { measures? },
         depth_m,
         topic: topic?,
-        pointer,
+        pointer: place.value,
+        samples: place.samples,
+        record: place.record,
         unit: unit?.word.to_owned(),
         scaling: Scaling { factor: unit?.factor * scale * a_count_mm, offset: unit?.offset },
         calibration,
@@ -270,7 +317,7 @@ fn bed_of(table: &Table<'_>, measures: Option<Quantity>, beds: &[BedFacts]) -> O
                 _ => bed,
             }
         }
-        Quantity::Battery | Quantity::Signal => bed,
+        Quantity::Battery | Quantity::Signal | Quantity::BatteryLevel | Quantity::SignalQuality => bed,
         other if table.has("bed") => {
             table.complain("bed", format!("{} belongs to the whole patch; leave bed out", other.kind().key));
             None
@@ -306,10 +353,27 @@ fn depth(table: &Table<'_>, measures: Option<Quantity>, bed: Option<&BedFacts>) 
 }
 
 /// `time` and `time-at`: a time in the payload needs its place, and a payload that can hold one.
-fn time(table: &Table<'_>, has_value_pointer: bool) -> (TimeForm, Option<String>) {
-    let form = table.take("time", one_of(TIME_FORMS)).unwrap_or(TimeWord::Arrival);
+fn time(table: &Table<'_>, place: &Place) -> (TimeForm, Option<String>) {
+    let form = table.take("time", one_of(TIME_FORMS));
     let at = table.take("time-at", pointer);
+    if table.has("record") {
+        if form.is_some_and(|form| form != TimeWord::Arrival) {
+            table.complain(
+                "time",
+                "leave it out: a SenML record carries its time; \"arrival\" would pass over that",
+            );
+        }
+        return (if form.is_some() { TimeForm::Arrival } else { TimeForm::Record }, None);
+    }
+    let form = form.unwrap_or(TimeWord::Arrival);
     let arrival = form == TimeWord::Arrival;
+    if arrival && table.has("samples") && !(table.has("time") && table.has("time-at")) {
+        table.complain(
+            "time",
+            "missing; samples that arrive together need their own times: \"epoch-s\", \"epoch-ms\", \"rfc3339\" or \
+             \"local\", and time-at",
+        );
+    }
     if arrival && table.has("time-at") && !(table.has("time") && form != TimeWord::Arrival) {
         table.complain(
             "time-at",
@@ -319,7 +383,7 @@ fn time(table: &Table<'_>, has_value_pointer: bool) -> (TimeForm, Option<String>
     if !arrival && !table.has("time-at") {
         table.complain("time-at", "missing; where in the payload the time stands, like \"/time\"");
     }
-    if !arrival && !has_value_pointer && !table.has("value") {
+    if !arrival && place.value.is_none() && !table.has("value") {
         table.complain("time", "a bare number carries no time; name the number's place with value");
     }
     let form = match form {

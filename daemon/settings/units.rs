@@ -25,7 +25,7 @@ const fn unit(quantity: Quantity, word: &'static str, factor: f64, offset: f64) 
 use Quantity as Q;
 
 /// All units. Factors are exact by definition of the units (BIPM SI brochure; NIST SP 811 appendix B).
-pub const UNITS: [Unit; 28] = [
+pub const UNITS: [Unit; 31] = [
     unit(Q::SoilMoisture, "m3/m3", 1.0, 0.0),
     unit(Q::SoilMoisture, "%", 0.01, 0.0),
     unit(Q::SoilMoisture, COUNTS, 1.0, 0.0),
@@ -55,6 +55,9 @@ pub const UNITS: [Unit; 28] = [
     unit(Q::Battery, "V", 1.0, 0.0),
     unit(Q::Battery, "mV", 0.001, 0.0),
     unit(Q::Signal, "dBm", 1.0, 0.0),
+    unit(Q::BatteryLevel, "%", 1.0, 0.0),
+    unit(Q::BatteryLevel, "fraction", 100.0, 0.0),
+    unit(Q::SignalQuality, "%", 1.0, 0.0),
 ];
 
 /// The word for the raw number of an uncalibrated probe.
@@ -84,9 +87,16 @@ fn refusal(quantity: Quantity, word: &str) -> String {
              sky; use a sensor in one of {known}"
         ),
         (Quantity::Battery, "%") => {
-            format!("a battery's % is each maker's own guess; send the voltage, in {known}")
+            format!(
+                "a battery's % is each maker's own guess, and no voltage: write measures = \"battery-level\", or send \
+                 the voltage, in {known}"
+            )
         }
-        (Quantity::Signal, "%") => format!("a % of signal has no common scale; send it in {known}"),
+        (Quantity::Signal, "%") => {
+            format!(
+                "a % of signal has no common scale: write measures = \"signal-quality\", or send it in {known}"
+            )
+        }
         _ => format!("not a unit of {kind}; one of {known} is wanted"),
     }
 }

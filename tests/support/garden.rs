@@ -55,6 +55,8 @@ fn probe(name: &str, quantity: Quantity) -> Probe {
         depth_m: Some(0.1),
         topic: format!("hill/{name}"),
         pointer: None,
+        samples: None,
+        record: None,
         unit: quantity.kind().unit.into(),
         scaling: Scaling { factor: 1.0, offset: 0.0 },
         calibration: None,

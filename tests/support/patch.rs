@@ -21,6 +21,8 @@ pub fn probe(name: &str, quantity: Quantity) -> Probe {
         depth_m: None,
         topic: format!("patch/{name}"),
         pointer: None,
+        samples: None,
+        record: None,
         unit: quantity.kind().unit.to_owned(),
         scaling: Scaling { factor: 1.0, offset: 0.0 },
         calibration: None,

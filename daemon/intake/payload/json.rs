@@ -26,13 +26,15 @@ pub(in super::super) enum Document {
 impl Document {
     /// It was read and holds nothing at the probe's place.
     pub(in super::super) fn lacks(&self, probe: &Probe) -> bool {
-        match (self, probe.pointer.as_deref()) {
-            (Document::Read(root), Some(pointer)) => root.is_object() && root.pointer(pointer).is_none(),
-            _ => false,
+        let Document::Read(root) = self else { return false };
+        if let Some(name) = &probe.record {
+            return !super::senml::holds(root, name);
         }
+        let place = probe.samples.as_deref().or(probe.pointer.as_deref());
+        place.is_some_and(|pointer| root.is_object() && root.pointer(pointer).is_none())
     }
 
-    fn value(&mut self, text: &str) -> Result<&Value, String> {
+    pub(super) fn value(&mut self, text: &str) -> Result<&Value, String> {
         if let Document::Unread = self {
             *self = match serde_json::from_str(text) {
                 Ok(value) => Document::Read(value),
@@ -57,6 +59,28 @@ pub(super) fn read<'a>(
 ) -> Result<Sample<'a>, String> {
     let root = document.value(text)?;
     steps.say(|| format!("JSON document of {} bytes", text.len()));
+    sample(root, probe, steps)
+}
+
+/// Reads each sample of the array that the probe's `samples` points at.
+pub(super) fn read_each<'a>(
+    text: &str,
+    probe: &Probe,
+    document: &'a mut Document,
+    steps: &mut impl Steps,
+) -> Result<Vec<Result<Sample<'a>, String>>, String> {
+    let root = document.value(text)?;
+    let pointer = probe.samples.as_deref().unwrap_or("");
+    let there = find(root, pointer)?;
+    let elements = there
+        .as_array()
+        .ok_or_else(|| format!("{} stands at {}, not an array of samples", kind_of(there), place(pointer)))?;
+    steps.say(|| format!("{} samples at {}", elements.len(), place(pointer)));
+    Ok(elements.iter().map(|element| sample(element, probe, steps)).collect())
+}
+
+/// The sample of a document, or of an element of an array.
+fn sample<'a>(root: &'a Value, probe: &Probe, steps: &mut impl Steps) -> Result<Sample<'a>, String> {
     // A bare number is JSON too; the empty pointer means the whole document.
     let pointer = probe.pointer.as_deref().unwrap_or("");
     let number = number(find(root, pointer)?, pointer, probe, steps)?;
