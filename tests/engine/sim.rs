@@ -288,6 +288,8 @@ impl Sim {
             Quantity::WindSpeed => 1.5 + wave(0.0),
             Quantity::SolarRadiation => (850.0 * ((hour - 6.0) / 14.0 * PI).sin()).max(0.0),
             Quantity::Battery => 3.9,
+            Quantity::BatteryLevel => 80.0,
+            Quantity::SignalQuality => 60.0,
             Quantity::Signal => -60.0,
         };
         probe.quantity.quantise(value + self.shifts.get(&probe.name).copied().unwrap_or(0.0))
