@@ -100,6 +100,8 @@ pub enum Said {
     },
     /// The connection is up.
     Up,
+    /// The connection is up, and the broker lets us read only some of our topics.
+    Deaf(String),
     /// The connection is down: what is wrong and what to do.
     Down(String),
 }
@@ -291,7 +293,7 @@ where
                     self.under_way = self.under_way.saturating_sub(1);
                     self.send_unsent();
                 }
-                Heard::Subscribed(taken) => self.subscribed(&taken),
+                Heard::Subscribed(taken) => self.subscribed(&taken).await,
                 Heard::Nothing => {}
             }
             next = link.next_buffered();
@@ -312,12 +314,16 @@ where
         self.tell(Said::Up).await;
     }
 
-    fn subscribed(&self, taken: &[bool]) {
-        for ((filter, _), _) in self.filters.iter().zip(taken).filter(|(_, taken)| !**taken) {
-            warn!(
-                topic = %filter,
-                "the broker does not let us read this topic: allow it for our user at the broker"
-            );
+    /// A refused topic stands in the log and in the status until the next connection; its probes fall silent.
+    async fn subscribed(&mut self, taken: &[bool]) {
+        let refused = self.filters.iter().zip(taken).filter(|(_, taken)| !**taken);
+        let refused: Vec<&str> = refused.map(|((filter, _), _)| filter.as_str()).collect();
+        let words = words::not_read(&refused);
+        for filter in &refused {
+            warn!(topic = %filter, "the broker does not let us read this topic: allow it for our user at the broker");
+        }
+        if !refused.is_empty() {
+            self.tell(Said::Deaf(words)).await;
         }
     }
 

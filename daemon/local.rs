@@ -113,6 +113,9 @@ pub struct Counts {
     pub repeats: u64,
     /// Messages, or parts of them, that were refused.
     pub refused: u64,
+    /// Readings and refusals beyond the bounds of a probe, acknowledged and not kept.
+    #[serde(default)]
+    pub let_go: u64,
     /// Commits.
     pub commits: u64,
 }

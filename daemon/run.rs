@@ -7,6 +7,7 @@
 mod core;
 mod desk;
 mod driver;
+mod flood;
 mod hold;
 mod nodes;
 mod page;

@@ -23,12 +23,16 @@ mod commands;
 mod deploy;
 #[path = "binary/faults.rs"]
 mod faults;
+#[path = "binary/flood.rs"]
+mod flood;
 #[path = "binary/good_path.rs"]
 mod good_path;
 #[path = "binary/keeping.rs"]
 mod keeping;
 #[path = "binary/kills.rs"]
 mod kills;
+#[path = "binary/more_traps.rs"]
+mod more_traps;
 #[path = "binary/tls.rs"]
 mod tls;
 #[path = "binary/traps.rs"]

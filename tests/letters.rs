@@ -310,6 +310,7 @@ fn every_fault_has_its_words() {
         Fault::Clogged { times: 3, or_watered: true },
         Fault::ReadsShort { gauge_mm: 4.0, eye_mm: 14.0 },
         Fault::WettedNothing { times: 3, mm: 12.0 },
+        Fault::Floods { count: 81_000 },
         Fault::MailRefused { words: "535 no".to_owned() },
         Fault::StoreFails { words: "disk is full".to_owned() },
     ];

@@ -34,6 +34,11 @@ pub(super) fn sent_away(code: &str) -> String {
     }
 }
 
+/// The broker took us in and refused some of our subscriptions.
+pub(super) fn not_read(topics: &[&str]) -> String {
+    format!("the broker does not let us read {}: allow it for our user at the broker", topics.join(", "))
+}
+
 /// No answer in time.
 pub(super) fn silent() -> String {
     "the broker does not answer: see whether it runs and whether a firewall lies between".to_owned()

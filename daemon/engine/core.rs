@@ -79,6 +79,11 @@ impl Engine {
                     watch.unreadable(now.ms, &reason);
                 }
             }
+            Event::Floods { probe, count } => {
+                if let Some(watch) = self.memory.watches.get_mut(usize::from(probe.0)) {
+                    watch.flood(now.ms, count);
+                }
+            }
             Event::Entry { entry, happened_ms } => self.take_entry(&entry, happened_ms, now.ms, &mut actions),
             Event::Broker(words) => {
                 let since_ms = self.memory.broker_away.as_ref().map(|(since_ms, _)| *since_ms);

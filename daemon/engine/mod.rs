@@ -72,6 +72,13 @@ pub enum Event {
         /// Why.
         reason: String,
     },
+    /// So much of this probe was not kept: its node floods.
+    Floods {
+        /// The probe.
+        probe: ProbeIx,
+        /// Readings and refusals since the last word.
+        count: u32,
+    },
     /// A day-book line.
     Entry {
         /// What was done or seen.

@@ -65,6 +65,9 @@ pub struct Watch {
     /// When soil moisture last rose by more in one reading than it may fall, and what it was before.
     #[serde(default)]
     leap: Option<(Millis, f64)>,
+    /// A flood: since when, last told of, and how much was not kept.
+    #[serde(default)]
+    pub flood: Option<(Millis, Millis, u32)>,
     /// The probe goes by epochs of its own: moved or new battery at.
     pub touched_ms: Option<Millis>,
     /// How far it was believed, and when.
@@ -216,6 +219,17 @@ impl Watch {
         self.hear(at_ms);
         push_bounded(&mut self.unreadable, at_ms);
         self.unreadable_why = why.to_owned();
+    }
+
+    /// So much of it was not kept.
+    pub fn flood(&mut self, at_ms: Millis, count: u32) {
+        let (since_ms, _, before) = self.flood_at(at_ms).unwrap_or((at_ms, at_ms, 0));
+        self.flood = Some((since_ms, at_ms, before.saturating_add(count)));
+    }
+
+    /// The flood that goes on, or was over less than an hour ago.
+    pub fn flood_at(&self, now_ms: Millis) -> Option<(Millis, Millis, u32)> {
+        self.flood.filter(|(_, last_ms, _)| now_ms - last_ms < HOUR_MS)
     }
 
     /// Its usual gap, seconds: as the settings say, else the median of those seen, else that of its kind.

@@ -12,6 +12,8 @@ pub enum Rule {
     Silent,
     /// Its messages cannot be read.
     Unreadable,
+    /// Its node sends without pause.
+    Floods,
     /// Values that cannot be, sentinels of the electronics among them.
     Impossible,
     /// The very same value while others move.
@@ -40,6 +42,7 @@ impl Rule {
         match self {
             Rule::Silent => "silent",
             Rule::Unreadable => "unreadable",
+            Rule::Floods => "floods",
             Rule::Impossible => "impossible",
             Rule::Stuck => "stuck",
             Rule::RiseWithoutWater => "rise-without-water",
@@ -58,6 +61,7 @@ impl Rule {
         match self {
             Rule::Silent => "silent",
             Rule::Unreadable => "cannot be read",
+            Rule::Floods => "floods",
             Rule::Impossible => "reads what cannot be",
             Rule::Stuck => "stands still",
             Rule::RiseWithoutWater => "rose without water",
@@ -89,6 +93,8 @@ pub enum Fault {
     BrokerAway { since_ms: Millis, words: String },
     /// Messages of the probe cannot be read.
     Unreadable { count: u32, words: String },
+    /// Its node sends without pause; `count` readings and refusals were not kept.
+    Floods { count: u32 },
     /// The soil was wetted as by rain `times` times and the gauge showed none. `or_watered`: nothing parts rain
     /// from water that nobody logged.
     Clogged { times: u32, or_watered: bool },

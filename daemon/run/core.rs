@@ -28,8 +28,6 @@ use crate::store::{BookLine, Store};
 
 /// Unacknowledged messages that are committed at once: brokers stop after 20 by default.
 const UNACKNOWLEDGED: usize = 16;
-/// Messages in one commit at most.
-const MOST: u64 = 2_000;
 /// Longest time between two turns of the engine.
 pub(super) const TURN: Millis = 60_000;
 /// Between two looks at the clocks while the time is not known.
@@ -71,6 +69,7 @@ pub(super) struct Core {
     /// Taken from the edges, not yet looked at; bounded by the room the broker task gives.
     pub(super) backlog: VecDeque<Message>,
     pub(super) counts: Counts,
+    pub(super) gates: super::flood::Gates,
     /// The time is known, and all that waited for it is handed in.
     pub(super) trusted: bool,
     pub(super) trust: Trust,
@@ -127,6 +126,7 @@ impl Core {
     /// One round, after what came in was heard.
     pub(super) fn step(&mut self) {
         self.take_backlog();
+        self.tell_floods();
         self.turn_if_due();
         if self.commit_is_due() {
             self.commit();
@@ -166,6 +166,7 @@ impl Core {
                 self.broker_words = None;
                 self.judge(Event::Broker(None));
             }
+            Inward::Broker(Said::Deaf(words)) => self.broker_words = Some(words),
             Inward::Broker(Said::Down(words)) => {
                 self.broker_words = Some(words.clone());
                 self.judge(Event::Broker(Some(words)));
@@ -184,7 +185,7 @@ impl Core {
     }
 
     pub(super) fn take_backlog(&mut self) {
-        while self.pending.messages < MOST {
+        while !self.pending.is_full() {
             let Some(message) = self.backlog.pop_front() else { return };
             self.take(&message);
         }
@@ -196,6 +197,10 @@ impl Core {
         let now = self.now_at(message.arrived_ms);
         let mut taken = std::mem::take(&mut self.taken);
         self.intake.take(&message.topic, &message.payload, now.ms, message.retained, &mut taken);
+        if self.is_flood(&mut taken, message) {
+            self.taken = taken;
+            return;
+        }
         self.hear_stamps(message, &taken.readings);
         for reading in taken.readings.drain(..) {
             if self.trusted {
@@ -411,7 +416,7 @@ impl Core {
         let delayed = self.pending.since_ms.is_some_and(|since| pace_ms - since >= self.commit_delay_ms());
         self.pending.urgent
             || self.pending.tickets.len() >= UNACKNOWLEDGED
-            || self.pending.messages >= MOST
+            || self.pending.is_full()
             || delayed
             || self.hour_turned()
             || self.driver.wants_commit(self.counts.messages)

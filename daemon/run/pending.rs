@@ -9,6 +9,11 @@ use crate::record::{LateDay, Millis, ProbeIx, Reading};
 use crate::store::Batch;
 use tokio::sync::oneshot;
 
+/// Messages in one commit at most.
+const MOST: u64 = 2_000;
+/// And readings, of which one message may hold thousands.
+const MOST_READINGS: usize = 10_000;
+
 /// An answer that is given once what it tells of is stored.
 #[derive(Debug)]
 pub(super) struct Waiting {
@@ -60,6 +65,11 @@ impl Pending {
         if !late.iter().any(|known| known.date == day.date && known.bed == day.bed) {
             late.push(day);
         }
+    }
+
+    /// No more fits into one commit.
+    pub(super) fn is_full(&self) -> bool {
+        self.messages >= MOST || self.batch.readings.len() >= MOST_READINGS
     }
 
     /// The value of a reading that is not stored yet.

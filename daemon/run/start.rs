@@ -10,6 +10,7 @@ use tracing::{error, warn};
 
 use super::core::{Core, Outward};
 use super::driver::Driver;
+use super::flood::Gates;
 use super::hold::NOT_YET;
 use super::pending::Pending;
 use super::trust::Trust;
@@ -47,6 +48,7 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
     let held_ms = clock.wall_ms();
     let mono_ms = clock.mono_ms();
     let mut core = Core {
+        gates: Gates::new(garden.probes.len(), mono_ms),
         saved_hour: held_ms.div_euclid(3_600_000),
         garden,
         boot: clock.boot(),

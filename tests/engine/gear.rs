@@ -1,7 +1,7 @@
 //! Probes that fall silent, lie or stand still; the broker, the mail and the box itself.
 
 use rindwatch::engine::{Event, PostWord};
-use rindwatch::record::{Content, Doubt, Fault, MatterKey, ProbeIx, Reading, Stand};
+use rindwatch::record::{Content, Doubt, Fault, MatterKey, ProbeIx, Reading, Rule, Stand};
 
 use super::sim::*;
 
@@ -153,6 +153,22 @@ fn values_that_stand_still_or_cannot_be_are_named() {
     }
     sim.run_until(sim.now_ms + 30 * MINUTE);
     assert!(matches!(faults(&sim)[0].1, Fault::Unreadable { .. }), "{:?}", faults(&sim));
+}
+
+/// A node whose program lost its pause: named at once, over an hour after the last of it.
+#[test]
+fn a_flood_is_a_fault_until_it_has_been_over_for_an_hour() {
+    let mut sim = running();
+    let probe = ProbeIx(u16::try_from(sim.ix("damp")).unwrap());
+    sim.handle(Event::Floods { probe, count: 80_000 });
+    sim.handle(Event::Floods { probe, count: 20_000 });
+    sim.run_until(sim.now_ms + 10 * MINUTE);
+    let flood = |sim: &Sim| faults(sim).iter().any(|(_, fault)| *fault == Fault::Floods { count: 100_000 });
+    assert!(flood(&sim), "{:?}", faults(&sim));
+    let view = |sim: &Sim| sim.engine.survey(sim.now_ms).probes[usize::from(probe.0)].rule;
+    assert_eq!(view(&sim), Some(Rule::Floods));
+    sim.run_until(sim.now_ms + 70 * MINUTE);
+    assert_eq!(view(&sim), None);
 }
 
 #[test]

@@ -79,6 +79,14 @@ impl Daemon {
         }
     }
 
+    /// Memory it holds, KiB.
+    pub fn resident_kb(&self) -> i64 {
+        let status =
+            fs::read_to_string(format!("/proc/{}/status", self.running.as_ref().unwrap().id())).unwrap();
+        let line = status.lines().find_map(|line| line.strip_prefix("VmRSS:")).unwrap();
+        line.trim().trim_end_matches("kB").trim().parse().unwrap()
+    }
+
     /// Tells it to end, as a service manager does, and waits for that.
     pub fn stop(&mut self) -> ExitStatus {
         let mut running = self.running.take().unwrap();

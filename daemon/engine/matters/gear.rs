@@ -1,7 +1,8 @@
 //! Gear: a probe is silent, stands still, reads what cannot be or cannot be read; the broker is away.
 //!
 //! Rules: silent after three usual gaps (one hour at least, a day at most); stuck when the very same value
-//! stands so long that soil or air would have moved; three impossible or unreadable messages within a day; a
+//! stands so long that soil or air would have moved; three impossible or unreadable messages within a day; a node
+//! that floods, until it has kept its bounds for an hour; a
 //! gauge that soil or eye contradict (`gauge.rs`); and what the hours and weeks say of a moisture probe
 //! (`watch/hourly.rs`, `watch/creeping.rs`).
 //! The times are the project's judgement.
@@ -83,6 +84,9 @@ pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> F
     if is_silent(scene, probe, watch) && !excused() {
         let fault = Fault::Silent { last_ms: watch.heard_ms, usual_s };
         return Found::of(Trust::Missing, Rule::Silent, watch.heard_ms.unwrap_or(scene.listening_ms), fault);
+    }
+    if let Some((since_ms, _, count)) = watch.flood_at(now_ms) {
+        return Found::of(Trust::Doubtful, Rule::Floods, since_ms, Fault::Floods { count });
     }
     let day_ago = now_ms - DAY_MS;
     let good_since = |since: Millis| watch.last.is_some_and(|(at_ms, _)| at_ms > since);
@@ -214,6 +218,7 @@ pub fn why(fault: &Fault, scene: &Scene<'_>) -> String {
         Fault::Stuck { value, hours } => format!("the very same {value} for {hours} h while others moved"),
         Fault::Impossible { count, value } => format!("{count} impossible values in 24 h, the last {value}"),
         Fault::Unreadable { count, words } => format!("{count} messages in 24 h cannot be read: {words}"),
+        Fault::Floods { count } => format!("its node sends without pause: {count} more than can be kept"),
         Fault::Clogged { times, or_watered } => {
             let or = if *or_watered { ", or water was given that nobody logged" } else { "" };
             format!("the soil was wetted as by rain {times} times while it showed none{or}")

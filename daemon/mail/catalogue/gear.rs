@@ -69,6 +69,7 @@ fn what(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
         Fault::Unreadable { count, .. } => {
             format!("{} cannot be read", amounts::counted(f64::from(*count), "message"))
         }
+        Fault::Floods { .. } => "its node sends without pause".to_owned(),
         Fault::Clogged { or_watered: false, .. } => "shows no rain while it rains".to_owned(),
         Fault::Clogged { or_watered: true, .. } => {
             "shows no rain, or water was given that nobody logged".to_owned()
@@ -112,6 +113,10 @@ fn how(fault: &Fault, subject: &str) -> String {
         }
         Fault::Unreadable { .. } => {
             "Has the node's firmware or topic changed? rindwatch explain shows how a message would be read."
+        }
+        Fault::Floods { .. } => {
+            "Cut the power of its node, wait a minute and switch it on again; if it goes on, mend the pause between \
+             two reports in its program."
         }
         Fault::MailRefused { .. } => {
             "See the server's words below. When mended: rindwatch try-mail. Letters wait in the outbox until \
@@ -160,6 +165,7 @@ fn plain_how(fault: &Fault) -> &'static str {
         | Fault::Stuck { .. }
         | Fault::Impossible { .. }
         | Fault::Unreadable { .. }
+        | Fault::Floods { .. }
         | Fault::Distrusted { .. } => {
             "Look whether the probe has been pulled out of the soil or its box is open or wet; press it back \
              in. Leave wires alone."
@@ -192,6 +198,10 @@ fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
             } else {
                 "It was rain: every bed was wetted at once, or the air was damp.".to_owned()
             });
+        }
+        Fault::Floods { count } => {
+            let more = amounts::counted(f64::from(*count), "reading");
+            why.push(format!("{more} beyond all bounds were let go, so that the other probes are heard."));
         }
         Fault::ReadsShort { .. } => {
             why.push("Under 60 % of what was read by eye: funnel or bucket lets rain pass.".to_owned());
@@ -249,6 +259,7 @@ fn blind(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
 fn unless(fault: &Fault) -> &'static str {
     match fault {
         Fault::Silent { .. } | Fault::Unreadable { .. } => "If it is heard again by itself, this is over.",
+        Fault::Floods { .. } => "If it keeps its bounds for an hour, this is over.",
         Fault::Distrusted { rule: Rule::CreepsWet, .. } => {
             "If it comes back to its old mark after the next soakings, this is over."
         }
@@ -277,6 +288,7 @@ pub fn mended(fault: &Fault) -> &'static str {
         Fault::WettedNothing { .. } => "Its rain wets the soil again.",
         Fault::Impossible { .. } | Fault::Distrusted { .. } => "Its values make sense again.",
         Fault::BrokerAway { .. } => "The broker answers again.",
+        Fault::Floods { .. } => "It sends at its usual pace again.",
         Fault::Unreadable { .. } => "Its messages can be read again.",
         Fault::MailRefused { .. } => "The mail server takes letters again.",
         Fault::StoreFails { .. } => "Readings are kept again.",
