@@ -28,6 +28,7 @@ use tracing::{debug, info, warn};
 use crate::clock::Clock;
 use crate::record::Millis;
 use crate::settings::garden::{Broker, Garden};
+use crate::settings::topics;
 use link::{Broken, Delivery, Heard, Link, Reply, Session};
 pub use overhear::overhear;
 
@@ -125,6 +126,13 @@ pub fn filters(garden: &Garden) -> Vec<(String, u8)> {
         match filters.iter_mut().find(|(filter, _)| *filter == probe.topic) {
             Some((_, qos)) => *qos = probe.qos.max(*qos),
             None => filters.push((probe.topic.clone(), probe.qos)),
+        }
+    }
+    let wills = garden.probes.iter().filter_map(|probe| probe.last_will.as_ref());
+    for will in wills {
+        // One that a probe's filter takes in would come twice.
+        if !filters.iter().any(|(filter, _)| topics::meet(filter, &will.topic)) {
+            filters.push((will.topic.clone(), 1));
         }
     }
     filters

@@ -161,6 +161,9 @@ impl Stage {
         for reading in &taken.readings {
             self.hear_reading(*reading, message)?;
         }
+        for (probe, present) in taken.presence.drain(..) {
+            self.tell(Event::Presence { probe, present }, message.arrived_ms)?;
+        }
         for (probe, refusal) in taken.refusals.drain(..) {
             self.refuse(&refusal)?;
             if let Some(probe) = probe {

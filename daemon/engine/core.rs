@@ -79,6 +79,11 @@ impl Engine {
                     watch.unreadable(now.ms, &reason);
                 }
             }
+            Event::Presence { probe, present } => {
+                if let Some(watch) = self.memory.watches.get_mut(usize::from(probe.0)) {
+                    watch.gone_ms = if present { None } else { watch.gone_ms.or(Some(now.ms)) };
+                }
+            }
             Event::Floods { probe, count } => {
                 if let Some(watch) = self.memory.watches.get_mut(usize::from(probe.0)) {
                     watch.flood(now.ms, count);

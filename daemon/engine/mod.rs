@@ -72,6 +72,13 @@ pub enum Event {
         /// Why.
         reason: String,
     },
+    /// The broker says that the probe's node, which is always on, is there or is gone.
+    Presence {
+        /// The probe.
+        probe: ProbeIx,
+        /// Connected.
+        present: bool,
+    },
     /// So much of this probe was not kept: its node floods.
     Floods {
         /// The probe.

@@ -65,6 +65,9 @@ pub struct Watch {
     /// When soil moisture last rose by more in one reading than it may fall, and what it was before.
     #[serde(default)]
     leap: Option<(Millis, f64)>,
+    /// Since when the broker says that its node is gone.
+    #[serde(default)]
+    pub gone_ms: Option<Millis>,
     /// A flood: since when, last told of, and how much was not kept.
     #[serde(default)]
     pub flood: Option<(Millis, Millis, u32)>,
@@ -160,6 +163,7 @@ impl Watch {
     }
 
     fn hear(&mut self, arrived_ms: Millis) {
+        self.gone_ms = None;
         if let Some(heard_ms) = self.heard_ms {
             let gap_s = u32::try_from((arrived_ms - heard_ms) / 1000).unwrap_or(0);
             // Several values at once are one message or a drained queue, not a rhythm.

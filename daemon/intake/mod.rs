@@ -47,6 +47,8 @@ pub struct Intake {
 pub struct Taken {
     /// The readings, oldest first for each probe.
     pub readings: Vec<Reading>,
+    /// Whose node the broker says is there, or is gone.
+    pub presence: Vec<(ProbeIx, bool)>,
     /// What was refused, and for which probe.
     pub refusals: Vec<(Option<ProbeIx>, Refusal)>,
     /// No probe asks for this topic.
@@ -86,6 +88,11 @@ impl Intake {
     pub fn take(&mut self, topic: &str, payload: &[u8], arrived_ms: Millis, retained: bool, out: &mut Taken) {
         out.readings.clear();
         out.refusals.clear();
+        out.presence.clear();
+        out.unknown = false;
+        if self.takes_will(topic, payload, arrived_ms, out) {
+            return;
+        }
         let probes = self.routes.probes(&self.garden, topic);
         out.unknown = probes.is_empty();
         if out.unknown {
@@ -116,6 +123,38 @@ impl Intake {
         for (ix, refusal) in &out.refusals {
             self.refused.keep(*ix, refusal);
         }
+    }
+
+    /// Takes the word of a topic of a last will, which is no reading; false if it is none. Kept values count: the
+    /// broker keeps the last word for whoever comes later. An empty one clears it and says nothing.
+    fn takes_will(&mut self, topic: &str, payload: &[u8], arrived_ms: Millis, out: &mut Taken) -> bool {
+        let mut is_will = false;
+        for (ix, probe) in self.garden.probes_ix() {
+            let Some(will) = probe.last_will.as_ref().filter(|will| will.topic == topic) else { continue };
+            is_will = true;
+            let word = String::from_utf8_lossy(payload);
+            match word.trim() {
+                "" => {}
+                word if word == will.online => out.presence.push((ix, true)),
+                word if word == will.offline => out.presence.push((ix, false)),
+                _ => {
+                    let message = Message {
+                        topic,
+                        payload,
+                        arrived_ms,
+                        retained: false,
+                        clock_trusted: self.clock_trusted,
+                    };
+                    let reason =
+                        format!("neither {:?} nor {:?}; see online and offline", will.online, will.offline);
+                    out.refusals.push((Some(ix), refusal(&message, Some(probe), reason)));
+                }
+            }
+        }
+        for (ix, refusal) in &out.refusals {
+            self.refused.keep(*ix, refusal);
+        }
+        is_will
     }
 
     /// Notes a message that was heard beside the probes' own, if no probe asks for its topic.

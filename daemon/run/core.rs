@@ -172,7 +172,6 @@ impl Core {
                 self.judge(Event::Broker(Some(words)));
             }
             Inward::Post(word) => self.hear_post(word),
-            Inward::Night(night) => self.hear_night(&night),
             Inward::Mirrored(cursor) => {
                 if let Err(error) = self.store.mirror_done(cursor) {
                     // The rows are sent again, and the server keeps each once.
@@ -209,6 +208,9 @@ impl Core {
             } else {
                 self.hold(reading, message);
             }
+        }
+        for (probe, present) in taken.presence.drain(..) {
+            self.judge(Event::Presence { probe, present });
         }
         for (probe, refusal) in taken.refusals.drain(..) {
             self.counts.refused += 1;
@@ -449,10 +451,7 @@ impl Core {
                 }
                 self.committed();
             }
-            Err(error) => {
-                self.mark_damage(&error);
-                self.commit_failed(&error.to_string());
-            }
+            Err(error) => self.commit_failed(&error.to_string()),
         }
     }
 

@@ -63,7 +63,11 @@ pub fn reading(probe: &Probe) -> String {
         Some(seconds) => format!("every {}", duration(seconds)),
         None => "how often is learned".to_owned(),
     };
-    format!("{how}; {time}; {every}")
+    let will = match &probe.last_will {
+        Some(will) => format!("; gone when {} says {:?}", will.topic, will.offline),
+        None => String::new(),
+    };
+    format!("{how}; {time}; {every}{will}")
 }
 
 /// What its quality of service and its times mean for what may be lost or doubled between node and store.

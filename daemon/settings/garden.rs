@@ -45,19 +45,8 @@ pub struct Garden {
     pub page: Option<SocketAddr>,
     /// Longest time a taken message waits for its commit, seconds, 1 to 60.
     pub commit_delay_s: u32,
-    /// What is copied at night, and how long single readings are kept.
-    pub keeping: Keeping,
     /// Who keeps the clock of this machine.
     pub clock: ClockKeeping,
-}
-
-/// How the store is kept.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Keeping {
-    /// Folder that each night's new things are copied to; `None` = nothing is copied at night.
-    pub nightly_copy: Option<PathBuf>,
-    /// Single readings are thinned out at this age, days, 60 or more; `None` = all are kept.
-    pub readings_days: Option<u32>,
 }
 
 /// Where the garden lies.
@@ -251,6 +240,17 @@ pub struct Scaling {
     pub offset: f64,
 }
 
+/// Where the broker says whether a node that is always on is there: the node's own word, and its last will.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LastWill {
+    /// The topic, without wildcards.
+    pub topic: String,
+    /// What stands there while the node is connected.
+    pub online: String,
+    /// What the broker writes when it no longer is.
+    pub offline: String,
+}
+
 /// One probe: one quantity from one topic.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Probe {
@@ -288,6 +288,8 @@ pub struct Probe {
     pub every_s: Option<u32>,
     /// Quality of service we subscribe with, 0 or 1.
     pub qos: u8,
+    /// Where its node's presence is told; for nodes that never sleep.
+    pub last_will: Option<LastWill>,
 }
 
 /// MQTT version spoken.

@@ -5,7 +5,7 @@ use toml::de::DeValue;
 use super::amounts::{DURATION, LENGTH, SHARE, TIP, amount, from_words, number, one_of, whole, words};
 use super::beds::BedFacts;
 use super::document::{Parsed, Table};
-use super::garden::{Probe, RainForm, Scaling, TimeForm, TwoPoint};
+use super::garden::{LastWill, Probe, RainForm, Scaling, TimeForm, TwoPoint};
 use super::patch::key_fault;
 use super::units::{self, COUNTS, TIPS, Unit};
 use super::{defaults, topics};
@@ -73,7 +73,8 @@ pub(super) fn probes(top: &Table<'_>, beds: &[BedFacts], root: Option<&str>) -> 
             one.complain(at, format!("reads the same value as probe.{other}"));
         }
         read.push((name.clone(), topic.clone(), place.clone()));
-        probes.extend(probe(name, one, beds, topic, place));
+        let last_will = last_will(&one, root);
+        probes.extend(probe(name, one, beds, topic, place).map(|probe| Probe { last_will, ..probe }));
     }
     probes
 }
@@ -176,7 +177,34 @@ fn probe(
         time_pointer,
         every_s,
         qos,
+        last_will: None,
     })
+}
+
+/// `last-will` and its two words.
+fn last_will(table: &Table<'_>, root: Option<&str>) -> Option<LastWill> {
+    let topic = table.take("last-will", |value| {
+        let topic = words(value)?;
+        match topics::fault(&topic) {
+            Some(rule) => Err(rule.to_owned()),
+            None if topic.contains(['+', '#']) => Err("one topic is wanted, without + and #".to_owned()),
+            None if root.is_some_and(|root| topics::meet(&topic, &format!("{root}/#"))) => {
+                Err("would hear our own words; name the node's topic".to_owned())
+            }
+            None => Ok(topic),
+        }
+    });
+    let online = table.take("online", words).unwrap_or_else(|| "online".to_owned());
+    let offline = table.take("offline", words).unwrap_or_else(|| "offline".to_owned());
+    if online == offline {
+        table.complain("offline", "the same word as online; nobody could tell them apart");
+    }
+    for key in ["online", "offline"] {
+        if table.has(key) && !table.has("last-will") {
+            table.complain(key, "needs last-will beside it");
+        }
+    }
+    Some(LastWill { topic: topic?, online, offline })
 }
 
 fn qos(value: &DeValue<'_>) -> Parsed<u8> {

@@ -30,7 +30,7 @@ pub(super) fn fault(filter: &str) -> Option<&'static str> {
 }
 
 /// Whether some topic would match both filters.
-pub(super) fn meet(one: &str, other: &str) -> bool {
+pub(crate) fn meet(one: &str, other: &str) -> bool {
     let hidden = |filter: &str| filter.starts_with('$');
     let open = |filter: &str| filter.starts_with(['#', '+']);
     // A leading wildcard matches no topic that begins with $ (§4.7.2).

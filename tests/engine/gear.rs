@@ -155,6 +155,26 @@ fn values_that_stand_still_or_cannot_be_are_named() {
     assert!(matches!(faults(&sim)[0].1, Fault::Unreadable { .. }), "{:?}", faults(&sim));
 }
 
+/// The broker tells of a node on mains that is gone; its silence alone would show only after three of its gaps.
+#[test]
+fn a_node_that_is_gone_is_silent_at_once_and_back_with_its_first_word() {
+    let mut sim = running();
+    let probe = ProbeIx(u16::try_from(sim.ix("damp")).unwrap());
+    sim.silent = vec!["damp".into()];
+    sim.handle(Event::Presence { probe, present: false });
+    let view = |sim: &Sim| sim.engine.survey(sim.now_ms).probes[usize::from(probe.0)].rule;
+    sim.run_until(sim.now_ms + 30 * MINUTE);
+    assert_eq!(view(&sim), Some(Rule::Silent));
+    assert!(matches!(faults(&sim)[0].1, Fault::Silent { .. }), "{:?}", faults(&sim));
+    sim.silent.clear();
+    sim.run_until(sim.now_ms + 30 * MINUTE);
+    assert_eq!(view(&sim), None);
+    // The word of its coming back is enough as well.
+    sim.handle(Event::Presence { probe, present: false });
+    sim.handle(Event::Presence { probe, present: true });
+    assert_eq!(view(&sim), None);
+}
+
 /// A node whose program lost its pause: named at once, over an hour after the last of it.
 #[test]
 fn a_flood_is_a_fault_until_it_has_been_over_for_an_hour() {

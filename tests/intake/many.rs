@@ -186,6 +186,33 @@ fn one_bad_sample_spoils_no_other() {
     assert!(!good && words.matches("kept: ").count() == 2 && words.contains("refused: 2 of 4"), "{words}");
 }
 
+/// A last will is no reading, also where the probe's own filter takes it in, and its kept word counts.
+#[test]
+fn a_last_will_tells_who_is_gone() {
+    let will = LastWill {
+        topic: "patch/node/state".to_owned(),
+        online: "up".to_owned(),
+        offline: "down".to_owned(),
+    };
+    let probe = Probe {
+        topic: "patch/#".to_owned(),
+        last_will: Some(will),
+        ..patch::probe("node", Quantity::SoilTemperature)
+    };
+    let garden = patch::garden(vec![probe]);
+    assert_eq!(rindwatch::broker::filters(&garden), [("patch/#".to_owned(), 1)]);
+    let mut intake = Intake::new(garden);
+    let mut taken = Taken::default();
+    for (payload, presence) in [("up", Some(true)), ("down\n", Some(false)), ("", None), ("asleep", None)] {
+        intake.take("patch/node/state", payload.as_bytes(), NOON_MS, true, &mut taken);
+        assert_eq!(taken.presence.first().map(|(_, present)| *present), presence, "{payload}");
+        assert_eq!((taken.readings.len(), taken.refusals.len()), (0, usize::from(payload == "asleep")));
+        assert!(!taken.unknown);
+    }
+    intake.take("patch/node", b"18.5", NOON_MS, false, &mut taken);
+    assert_eq!((taken.readings.len(), taken.presence.len()), (1, 0));
+}
+
 /// A node without a clock stamps its buffer with the seconds since it started.
 #[test]
 fn a_node_without_a_clock_counts_from_its_start() {

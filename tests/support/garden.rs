@@ -39,7 +39,6 @@ pub fn garden(zone: Tz, probes: &[(&str, Quantity)]) -> Garden {
         mirror: None,
         page: None,
         commit_delay_s: 60,
-        keeping: Keeping::default(),
         clock: rindwatch::record::ClockKeeping::default(),
     }
 }
@@ -67,5 +66,6 @@ fn probe(name: &str, quantity: Quantity) -> Probe {
         time_pointer: Some("/t".into()),
         every_s: None,
         qos: 1,
+        last_will: None,
     }
 }

@@ -32,6 +32,7 @@ pub fn probe(name: &str, quantity: Quantity) -> Probe {
         time_pointer: None,
         every_s: None,
         qos: 1,
+        last_will: None,
     }
 }
 
@@ -75,7 +76,6 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
         mirror: None,
         page: None,
         commit_delay_s: 60,
-        keeping: Keeping::default(),
         clock: rindwatch::record::ClockKeeping::default(),
     })
 }

@@ -33,11 +33,12 @@ const SIBLING_MOVED: f64 = 0.02;
 const LIVELY_RUN: f64 = 1.5;
 
 /// Nothing has come for so long that it is to be named: with the time that faults are gathered for, three
-/// usual gaps after the last word. While nothing could come (box off, broker away) no time passes for it.
+/// usual gaps after the last word, or as soon as the broker says that its node is gone. While nothing could come (box off, broker away) no time passes for it.
 pub fn is_silent(scene: &Scene<'_>, probe: &Probe, watch: &Watch) -> bool {
     let heard_ms = watch.heard_ms.or(watch.touched_ms).unwrap_or(scene.listening_ms);
     let patience_ms = watch.patience_ms(probe.every_s, probe.quantity);
-    scene.now_ms - heard_ms.max(scene.listening_ms) > patience_ms - GATHER_MS - TURN_MS
+    watch.gone_ms.is_some()
+        || scene.now_ms - heard_ms.max(scene.listening_ms) > patience_ms - GATHER_MS - TURN_MS
 }
 
 /// What was found of a probe: how far it is believed, by which rule, since when.
