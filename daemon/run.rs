@@ -9,6 +9,7 @@ mod desk;
 mod driver;
 mod flood;
 mod hold;
+mod nightly;
 mod nodes;
 mod page;
 mod pending;
@@ -122,6 +123,7 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
         let _ = ended.send(core.run(&inbox));
     })?;
     let (stop, stopped) = watch::channel(false);
+    let clock_of_nights = clock.clone();
     let broker = tokio::spawn(broker::run(
         Arc::clone(&garden),
         clock,
@@ -134,6 +136,13 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
     ));
     tokio::spawn(broker::overhear(Arc::clone(&garden), to_core(inward.clone()), stopped.clone()));
     let post = tokio::spawn(carry_letters(Arc::clone(&garden), letters, inward.clone(), stopped.clone()));
+    tokio::spawn(nightly::run(
+        Arc::clone(&garden),
+        plan.data.clone(),
+        clock_of_nights,
+        inward.clone(),
+        stopped.clone(),
+    ));
     tokio::spawn(copy_to_mirror(Arc::clone(&garden), plan.data.clone(), inward.clone(), stopped.clone()));
     let desk = desk(inward.clone());
     tokio::spawn(page::serve(Arc::clone(&garden), plan.data.clone(), desk.clone(), stopped));

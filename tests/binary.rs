@@ -16,6 +16,9 @@ mod mosquitto;
 #[allow(dead_code)] // each binary uses its part
 #[path = "support/publisher.rs"]
 mod publisher;
+#[allow(dead_code)] // each binary uses its part
+#[path = "support/smtp/mod.rs"]
+mod smtp;
 
 #[path = "binary/commands.rs"]
 mod commands;
@@ -33,6 +36,8 @@ mod keeping;
 mod kills;
 #[path = "binary/more_traps.rs"]
 mod more_traps;
+#[path = "binary/strangers.rs"]
+mod strangers;
 #[path = "binary/tls.rs"]
 mod tls;
 #[path = "binary/traps.rs"]

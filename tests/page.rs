@@ -1,6 +1,7 @@
 //! The page as a browser gets it: what it shows, and what it refuses.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
 
+use std::collections::BTreeSet;
 use std::net::SocketAddr;
 
 use rindwatch::engine::{
@@ -335,4 +336,98 @@ async fn nothing_can_be_changed_here() {
         assert!(asked(place, method, "/", "localhost").await.0.starts_with("http/1.1 405"), "{method}");
     }
     assert!(asked(place, "HEAD", "/", "localhost").await.0.starts_with("http/1.1 200"));
+}
+
+/// The names of tags and attributes of a page, in a set: what markup there is. Panics at a `<` that begins no tag.
+fn markup(page: &str) -> BTreeSet<String> {
+    let mut all = BTreeSet::new();
+    let mut rest = page;
+    while let Some(at) = rest.find('<') {
+        let begun = &rest[at + 1..];
+        let name_end = begun.find(|c: char| !(c.is_ascii_alphanumeric() || "/!".contains(c))).unwrap();
+        let (name, mut inside) = begun.split_at(name_end);
+        assert!(!name.is_empty(), "a < that begins no tag: {}", &begun[..begun.len().min(80)]);
+        all.insert(name.to_ascii_lowercase());
+        // Attributes: a name, or a name with a value in double quotes, which is how they are written here.
+        while !inside.starts_with('>') {
+            inside = inside.trim_start();
+            let end = inside.find(|c: char| "=> ".contains(c)).unwrap();
+            all.insert(format!("{name} {}", inside[..end].to_ascii_lowercase()));
+            inside = &inside[end..];
+            if let Some(value) = inside.strip_prefix("=\"") {
+                inside = &value[value.find('"').unwrap() + 1..];
+                assert!(
+                    inside.starts_with([' ', '>']),
+                    "an attribute goes on behind its value: {inside:.40}"
+                );
+            }
+        }
+        rest = &inside[1..];
+    }
+    all
+}
+
+/// Puts `foreign` in place of every text of a value that may hold any, one after the other.
+fn infect<T: serde::Serialize + serde::de::DeserializeOwned>(value: &T, foreign: &str) -> (T, usize) {
+    fn texts(at: &str, value: &serde_json::Value, all: &mut Vec<String>) {
+        match value {
+            serde_json::Value::String(_) => all.push(at.to_owned()),
+            serde_json::Value::Array(list) => {
+                list.iter().enumerate().for_each(|(n, inner)| texts(&format!("{at}/{n}"), inner, all));
+            }
+            serde_json::Value::Object(map) => {
+                map.iter().for_each(|(key, inner)| texts(&format!("{at}/{key}"), inner, all));
+            }
+            _ => {}
+        }
+    }
+    let mut tree = serde_json::to_value(value).unwrap();
+    let (mut places, mut infected) = (Vec::new(), 0);
+    texts("", &tree, &mut places);
+    for place in places {
+        let mut next = tree.clone();
+        *next.pointer_mut(&place).unwrap() = foreign.into();
+        // Names of states and the like take no other word.
+        if serde_json::from_value::<T>(next.clone()).is_ok() {
+            (tree, infected) = (next, infected + 1);
+        }
+    }
+    (serde_json::from_value(tree).unwrap(), infected)
+}
+
+/// Whatever stands in any text of the page, its markup stays its own: no tag and no attribute more.
+#[tokio::test]
+async fn no_foreign_word_adds_to_the_markup() {
+    let clean = asked(served(Made(Ok(full()))).await, "GET", "/", "localhost").await.1;
+    let own = markup(&clean);
+    assert!(own.contains("html") && !own.contains("script") && !own.iter().any(|name| name.contains(" on")));
+    for foreign in [
+        "<script>alert(1)</script>",
+        "\"><img src=x onerror=alert(1)>",
+        "' onmouseover='alert(1)",
+        "\" onfocus=\"alert(1)\" autofocus=\"",
+        "</title></style></textarea><svg/onload=alert(1)>",
+        "javascript:alert(1)",
+        "<!--",
+        "]]><![CDATA[",
+        "&lt;script&gt;&quot;&#34;",
+        "\u{0}<\u{ff1c}b>\u{202e}",
+    ] {
+        let mut model = full();
+        let (status, infected) = infect(&model.status, foreign);
+        assert!(infected > 30, "only {infected} texts");
+        model.status = status;
+        model.garden = foreign.to_owned();
+        for letter in &mut model.letters {
+            letter.subject = foreign.to_owned();
+            letter.person = foreign.to_owned();
+            letter.address = foreign.to_owned();
+            letter.fate = Fate::Refused(NOON, foreign.to_owned());
+        }
+        let (head, body) = asked(served(Made(Ok(model))).await, "GET", "/", "localhost").await;
+        assert!(head.starts_with("http/1.1 200"), "{head}");
+        let more: Vec<_> = markup(&body).difference(&own).cloned().collect();
+        assert!(more.is_empty(), "{foreign:?} adds {more:?}");
+        assert!(!body.contains("href=\"javascript:"), "{foreign:?}");
+    }
 }

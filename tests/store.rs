@@ -7,6 +7,8 @@ mod any_order;
 mod faults;
 #[path = "store/keeping.rs"]
 mod keeping;
+#[path = "store/nights.rs"]
+mod nights;
 #[path = "support/garden.rs"]
 mod support;
 

@@ -85,7 +85,7 @@ const SQL: [&str; 7] =
 
 /// The top of the tree: what the program is made of, then what tools want there.
 const TOP: &str = "Cargo.toml README.md DEVELOPERS.md LICENSE daemon config tests demo deploy \
-                   Cargo.lock deny.toml .ci .clippy.toml .git .gitignore .rustfmt.toml target";
+                   Cargo.lock deny.toml .cargo .ci .clippy.toml .git .gitignore .rustfmt.toml target";
 
 /// Names that say nothing.
 const EMPTY_NAMES: &str = "utils util helpers helper manager handler service common";

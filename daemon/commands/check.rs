@@ -1,6 +1,7 @@
 //! `check`: every complaint about the settings at once; if there is none, what will happen with them.
 
 use std::io::{self, Write};
+use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
 use crate::clock::Machine;
@@ -77,6 +78,7 @@ fn tell(garden: &Garden, files: &SecretFiles, out: &mut dyn Write) -> io::Result
 
     let mut warnings = outlook::warnings(garden);
     warnings.extend(unreadable(garden, files));
+    warnings.extend(open_to_all(garden, files));
     if !warnings.is_empty() {
         writeln!(out, "\nGood to know")?;
     }
@@ -141,6 +143,23 @@ fn unreadable(garden: &Garden, files: &SecretFiles) -> Vec<String> {
     closed
         .map(|(key, file, error)| {
             format!("{key} = {}: cannot be opened from here ({error}); run will need it", file.display())
+        })
+        .collect()
+}
+
+/// Files with a secret that every account of this machine can read.
+fn open_to_all(garden: &Garden, files: &SecretFiles) -> Vec<String> {
+    let own_key = garden.broker.security.files().into_iter().filter(|(key, _)| *key == "broker.own-key");
+    files
+        .named()
+        .chain(own_key)
+        .filter(|(_, file)| std::fs::metadata(file).is_ok_and(|held| held.permissions().mode() & 0o004 != 0))
+        .map(|(key, file)| {
+            format!(
+                "{key} = {}: everybody on this machine can read it; chmod 600 it, and take a new secret where \
+                 others work here",
+                file.display()
+            )
         })
         .collect()
 }

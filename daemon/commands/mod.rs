@@ -234,3 +234,19 @@ impl<W: Write> Write for Patient<W> {
         }
     }
 }
+
+/// Text as one line for a log or a terminal. Topics, payloads and names come from strangers: a line break in them
+/// would pass for a line of ours, an escape sequence would rule the reader's terminal, and marks that turn the
+/// direction of writing make a line read as another. All of these are shown as `\u{NN}`.
+pub fn one_line(text: &str) -> String {
+    let mut line = String::with_capacity(text.len());
+    for c in text.chars() {
+        let turns = matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+        if c.is_control() || turns {
+            line.extend(c.escape_unicode());
+        } else {
+            line.push(c);
+        }
+    }
+    line
+}

@@ -50,7 +50,7 @@ fn running(status: &Status, zone: Tz) -> String {
     let mut out = String::new();
     let mut line = |words: String| {
         // Writing to a string cannot fail.
-        let _ = writeln!(out, "{words}");
+        let _ = writeln!(out, "{}", super::one_line(&words));
     };
     line(format!("{}  rindwatch runs", moment(status.at_ms, zone)));
     line(format!("clock: {}", status.clock));

@@ -69,15 +69,15 @@ impl Files {
     pub fn change(&mut self, change: &MatterChange) -> Result<(), ReplayError> {
         let row = [
             rfc3339::show(change.at_ms),
-            change.subject.clone(),
+            text_cell(&change.subject),
             change.matter.key().to_owned(),
             change.urgency.key().to_owned(),
             change.from.key().to_owned(),
             change.to.key().to_owned(),
-            change.why.clone(),
+            text_cell(&change.why),
             number(change.litres),
             time(change.by_ms),
-            change.person.clone().unwrap_or_default(),
+            change.person.as_deref().map(text_cell).unwrap_or_default(),
         ];
         self.matters.write_record(row).map_err(row_at(&self.folder, "matters.csv"))
     }
@@ -86,7 +86,12 @@ impl Files {
     pub fn refusal(&mut self, refusal: &Refusal) -> Result<(), ReplayError> {
         let time = rfc3339::show(refusal.arrived_ms);
         self.refusals
-            .write_record([time.as_str(), &refusal.topic, &refusal.payload, &refusal.reason])
+            .write_record([
+                time,
+                text_cell(&refusal.topic),
+                text_cell(&refusal.payload),
+                text_cell(&refusal.reason),
+            ])
             .map_err(row_at(&self.folder, "refusals.csv"))
     }
 
@@ -140,7 +145,7 @@ fn columns(day: &DayRecord) -> Vec<String> {
     let guessed: Vec<_> = day.guessed.iter().map(|guess| guess.key()).collect();
     vec![
         day.date.to_string(),
-        day.bed.clone(),
+        text_cell(&day.bed),
         number(day.air_min_c),
         number(day.air_max_c),
         number(day.air_mean_c),
@@ -175,6 +180,14 @@ fn columns(day: &DayRecord) -> Vec<String> {
     ]
 }
 
+/// Words for a cell. A table program would calculate what begins like a formula, and these words come from
+/// strangers too: such a cell gets an apostrophe before it, which shows it as the text it is. A number stays one.
+fn text_cell(words: &str) -> String {
+    let formula =
+        words.trim_start().starts_with(['=', '+', '-', '@']) || words.starts_with(['\t', '\r', '\n']);
+    if formula && words.parse::<f64>().is_err() { format!("'{words}") } else { words.to_owned() }
+}
+
 fn time(ms: Option<Millis>) -> String {
     ms.map(rfc3339::show).unwrap_or_default()
 }
@@ -204,6 +217,23 @@ mod tests {
             (None, ""),
         ] {
             assert_eq!(number(value), text);
+        }
+    }
+
+    #[test]
+    fn no_cell_of_words_is_a_formula() {
+        for (words, cell) in [
+            ("=1+1", "'=1+1"),
+            ("+cmd|' /C calc'!A0", "'+cmd|' /C calc'!A0"),
+            ("-2+3", "'-2+3"),
+            (" @SUM(A1)", "' @SUM(A1)"),
+            ("\t=1", "'\t=1"),
+            ("-12.5", "-12.5"),
+            ("+3e2", "+3e2"),
+            ("long bed", "long bed"),
+            ("", ""),
+        ] {
+            assert_eq!(text_cell(words), cell);
         }
     }
 

@@ -172,6 +172,7 @@ impl Core {
                 self.judge(Event::Broker(Some(words)));
             }
             Inward::Post(word) => self.hear_post(word),
+            Inward::Night(night) => self.hear_night(&night),
             Inward::Mirrored(cursor) => {
                 if let Err(error) = self.store.mirror_done(cursor) {
                     // The rows are sent again, and the server keeps each once.
@@ -451,7 +452,10 @@ impl Core {
                 }
                 self.committed();
             }
-            Err(error) => self.commit_failed(&error.to_string()),
+            Err(error) => {
+                self.mark_damage(&error);
+                self.commit_failed(&error.to_string());
+            }
         }
     }
 

@@ -15,6 +15,8 @@ pub enum Inward {
     Call(Call),
     /// From the post.
     Post(PostWord),
+    /// What a night's work brought.
+    Night(super::nightly::Night),
     /// The mirror has everything up to this place.
     Mirrored(i64),
     /// Commit what was taken, then end.

@@ -45,8 +45,19 @@ pub struct Garden {
     pub page: Option<SocketAddr>,
     /// Longest time a taken message waits for its commit, seconds, 1 to 60.
     pub commit_delay_s: u32,
+    /// What is copied at night, and how long single readings are kept.
+    pub keeping: Keeping,
     /// Who keeps the clock of this machine.
     pub clock: ClockKeeping,
+}
+
+/// How the store is kept.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Keeping {
+    /// Folder that each night's new things are copied to; `None` = nothing is copied at night.
+    pub nightly_copy: Option<PathBuf>,
+    /// Single readings are thinned out at this age, days, 60 or more; `None` = all are kept.
+    pub readings_days: Option<u32>,
 }
 
 /// Where the garden lies.

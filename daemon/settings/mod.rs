@@ -111,7 +111,7 @@ fn walk(top: Table<'_>) -> Option<(Garden, SecretFiles)> {
     let (quiet, windows) = patch::times(&top);
     let people = patch::people(&top, patch.units, quiet, &windows);
     let vessels = patch::vessels(&top);
-    let commit_delay_s = patch::commit_delay(&top);
+    let (commit_delay_s, keeping) = patch::store(&top);
     let door = doors::broker(&top, patch.name.as_deref());
     let (mail, mail_password) = doors::mail(&top).unzip();
     let (mirror, mirror_token) = doors::mirror(&top).unzip();
@@ -135,6 +135,7 @@ fn walk(top: Table<'_>) -> Option<(Garden, SecretFiles)> {
         mirror,
         page,
         commit_delay_s,
+        keeping,
         clock,
     };
     let secrets = SecretFiles {

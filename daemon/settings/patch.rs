@@ -1,5 +1,6 @@
 //! The whole patch: place, civil time, people, hours, vessels.
 
+use std::path::PathBuf;
 use std::str::FromStr;
 
 use chrono::{NaiveDate, Offset, TimeZone};
@@ -12,7 +13,7 @@ use super::amounts::{
 };
 use super::defaults;
 use super::document::{Parsed, Table, nearest};
-use super::garden::{Hours, Person, Place, Role, Units, Vessels};
+use super::garden::{Hours, Keeping, Person, Place, Role, Units, Vessels};
 
 /// Longest name of a garden, bed or probe, characters.
 const NAME_CHARS: usize = 32;
@@ -116,12 +117,31 @@ pub(super) fn times(top: &Table<'_>) -> (Hours, Vec<Hours>) {
     (quiet, windows)
 }
 
-/// What `[store]` says: the longest wait for a commit, seconds.
-pub(super) fn commit_delay(top: &Table<'_>) -> u32 {
+/// What `[store]` says: the longest wait for a commit, seconds, and how the store is kept.
+pub(super) fn store(top: &Table<'_>) -> (u32, Keeping) {
+    const DAY_S: f64 = 86_400.0;
     let table = top.table("store");
     let delay = table.take("commit-delay", amount(&DURATION, 1.0..=60.0));
+    let nightly_copy = table.take("nightly-copy", |value| {
+        let folder = PathBuf::from(words(value)?);
+        if folder.is_absolute() {
+            Ok(folder)
+        } else {
+            Err("a folder by its full path is wanted, like \"/media/disk/copies\"".to_owned())
+        }
+    });
+    // Hours of fifteen days are still worked with, and nodes bring readings weeks late.
+    let kept_s = table.take("readings-kept", |value| {
+        let kept_s = amount(&DURATION, 0.0..=f64::MAX)(value)?;
+        if (60.0 * DAY_S..=36_500.0 * DAY_S).contains(&kept_s) {
+            Ok(kept_s)
+        } else {
+            Err("must lie between 60 days and 36500 days".to_owned())
+        }
+    });
     table.close();
-    delay.map_or(defaults::COMMIT_DELAY_S, |seconds| seconds.round() as u32)
+    let keeping = Keeping { nightly_copy, readings_days: kept_s.map(|s| (s / DAY_S).floor() as u32) };
+    (delay.map_or(defaults::COMMIT_DELAY_S, |seconds| seconds.round() as u32), keeping)
 }
 
 /// What `[vessels]` says.

@@ -226,6 +226,12 @@ fn outcome(conn: &Connection, reading: &Reading, known: &Registered) -> rusqlite
             reading.at_ms
         )));
     }
+    if reading.at_ms < known.from_ms {
+        return Ok(Outcome::Refused(format!(
+            "readings of that time ({} ms) were thinned out, and it cannot be known whether it was kept before",
+            reading.at_ms
+        )));
+    }
     if known.newest_ms.is_none_or(|newest| reading.at_ms > newest) {
         return Ok(Outcome::Fresh);
     }

@@ -138,7 +138,7 @@ fn copy_pages(source: &Connection, path: &Path, half: &Path) -> Result<(), Store
 }
 
 /// Every page is read; how far the schema is.
-fn check_whole(file: &Path) -> Result<i64, StoreError> {
+pub(super) fn check_whole(file: &Path) -> Result<i64, StoreError> {
     let conn =
         Connection::open_with_flags(file, OpenFlags::SQLITE_OPEN_READ_WRITE).map_err(|e| told(file, e))?;
     let steps = match schema::age(&conn).map_err(|e| told(file, e))? {
@@ -198,6 +198,8 @@ fn settle_copy(
         }
         let last = known.and_then(|known| known.iter().map(|(number, ..)| *number).max());
         number_on(&tx, last, now_ms)?;
+        // Its numbers go another way from here: a nightly copy of before is none of it.
+        tx.execute("INSERT OR REPLACE INTO meta VALUES('brought_back', ?1)", [now_ms.to_string()])?;
         tx.commit()
     };
     letters().map_err(|e| told(from, e))?;

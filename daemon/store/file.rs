@@ -1,12 +1,14 @@
 //! Opening: folder, lock, file, settings of SQLite, version.
 
 use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::io::{Read, Seek, SeekFrom};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags};
 
+use super::copy::beside;
 use super::error::{told, told_io};
 use super::schema::{self, Age, SCHEMA};
 use super::{Reader, Store, StoreError};
@@ -19,6 +21,10 @@ pub(super) const LOCK_NAME: &str = "rindwatch.lock";
 
 /// How long we wait for another program's lock.
 const WAIT: Duration = Duration::from_secs(2);
+
+/// Pages in the log before they go into the file. Between two such moments a page is written to the file once,
+/// however often it changed.
+const LOG_PAGES: u32 = 1000;
 
 /// Tables read whole at each start; looked over first, since a damaged one would mislead us at once.
 const LOOKED_OVER: [&str; 7] = ["meta", "series", "state", "engine_hour", "inbox", "day_book", "outbox"];
@@ -49,6 +55,7 @@ impl Store {
         }
         keep_safe(&conn, &path)?;
         look_over(&conn, &path)?;
+        lay_out_log(&path);
         let last_seq = last_seq(&conn).map_err(|e| told(&path, e))?;
         Ok(Self {
             reader: Reader { conn, path },
@@ -158,6 +165,7 @@ fn keep_safe(conn: &Connection, path: &Path) -> Result<(), StoreError> {
     let set = || -> rusqlite::Result<String> {
         conn.pragma_update(None, "synchronous", "FULL")?;
         conn.pragma_update(None, "journal_size_limit", 8 * 1024 * 1024)?;
+        conn.pragma_update(None, "wal_autocheckpoint", LOG_PAGES)?;
         conn.pragma_update_and_check(None, "journal_mode", "wal", |row| row.get(0))
     };
     match set().map_err(|e| told(path, e))?.as_str() {
@@ -167,6 +175,27 @@ fn keep_safe(conn: &Connection, path: &Path) -> Result<(), StoreError> {
             path: path.to_path_buf(),
             words: "its file system cannot hold a write-ahead log".to_owned(),
         }),
+    }
+}
+
+/// Gives the log its whole length at once, in zeros: a log that grows makes the file system write down its new
+/// length and place at every commit, which is more than the commit itself. A frame of zeros has no valid checksum
+/// and is none to SQLite. A folder without room for it has a log that grows.
+fn lay_out_log(path: &Path) {
+    const FRAME_BYTES: u64 = 4096 + 24;
+    let fill = |mut log: File, from: u64| {
+        let wanted = (32 + u64::from(LOG_PAGES) * FRAME_BYTES).saturating_sub(from);
+        let laid = log
+            .seek(SeekFrom::Start(from))
+            .and_then(|_| std::io::copy(&mut std::io::repeat(0).take(wanted), &mut log));
+        if laid.is_err() {
+            // What was left of the room is needed for readings.
+            let _ = log.set_len(from);
+        }
+    };
+    let opened = OpenOptions::new().write(true).open(beside(path, "-wal"));
+    if let Ok((log, length)) = opened.and_then(|log| log.metadata().map(|held| (log, held.len()))) {
+        fill(log, length);
     }
 }
 

@@ -99,7 +99,18 @@ impl Store {
             store.read_ends()?;
             Ok((store, woken))
         };
-        match Self::open(dir).and_then(&ready) {
+        let opened = Self::open(dir).and_then(&ready);
+        // Damage that was met while it ran, in what a start does not read.
+        let marked = match &opened {
+            Ok(_) | Err(StoreError::Damaged { .. }) => Self::take_mark(dir),
+            // Another runs here, or it is none of ours.
+            Err(_) => None,
+        };
+        let opened = match marked {
+            Some(words) => opened.and(Err(StoreError::Damaged { path: dir.join(FILE_NAME), words })),
+            None => opened,
+        };
+        match opened {
             Ok((store, woken)) => Ok((store, woken, None)),
             Err(StoreError::Damaged { words, .. }) => {
                 let (store, rescue) = Self::begin_anew(dir, &words, now_ms)?;
@@ -150,12 +161,13 @@ fn bring_over(store: &mut Store, rescue: &mut Rescue, now_ms: Millis) -> Result<
             }
         }
         tx.execute("INSERT OR REPLACE INTO meta VALUES('begun', ?1)", [now_ms])?;
-        if let Some(old) = &old
-            && let Ok(id) = old.query_row("SELECT value FROM meta WHERE key = 'install_id'", [], |row| {
-                row.get::<_, String>(0)
-            })
-        {
-            tx.execute("INSERT OR REPLACE INTO meta VALUES('install_id', ?1)", [id])?;
+        if let Some(old) = &old {
+            for key in ["install_id", "thinned"] {
+                let sql = "SELECT value FROM meta WHERE key = ?1";
+                if let Ok(value) = old.query_row(sql, [key], |row| row.get::<_, String>(0)) {
+                    tx.execute("INSERT OR REPLACE INTO meta VALUES(?1, ?2)", (key, value))?;
+                }
+            }
         }
         let letters = !rescue.lost.contains(&"outbox");
         let last: Option<i64> = tx.query_row("SELECT max(number) FROM outbox", [], |row| row.get(0))?;

@@ -31,6 +31,8 @@ pub(super) struct Registered {
     pub quantity: Quantity,
     /// The latest reading kept: whatever is later still cannot be known already.
     pub newest_ms: Option<Millis>,
+    /// Readings before this are thinned, and refused.
+    pub from_ms: Millis,
 }
 
 impl Series {
@@ -56,12 +58,13 @@ impl Store {
     /// there is a mirror. To be called once after opening and again when the settings change. Days sealed
     /// before keep the zone they were cut by.
     pub fn register(&mut self, garden: &Garden) -> Result<(), StoreError> {
+        let from_ms = self.reader.thinned_ms()?;
         let Reader { conn, path } = &mut self.reader;
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(|e| told(path, e))?;
         let probes = garden
             .probes
             .iter()
-            .map(|probe| register_probe(&tx, probe))
+            .map(|probe| register_probe(&tx, probe, from_ms))
             .collect::<rusqlite::Result<Vec<_>>>()
             .map_err(|e| told(path, e))?;
         tx.commit().map_err(|e| told(path, e))?;
@@ -123,7 +126,7 @@ pub(super) fn kept_steps(conn: &Connection, series: i64, at_ms: Millis) -> rusql
     .optional()
 }
 
-fn register_probe(conn: &Connection, probe: &Probe) -> rusqlite::Result<Registered> {
+fn register_probe(conn: &Connection, probe: &Probe, from_ms: Millis) -> rusqlite::Result<Registered> {
     let kind = probe.quantity.kind();
     let key = (&probe.name, kind.key, form_key(probe), kind.unit, kind.steps_per_unit as i64);
     conn.prepare_cached(
@@ -143,7 +146,7 @@ fn register_probe(conn: &Connection, probe: &Probe) -> rusqlite::Result<Register
              UNION ALL SELECT max(at_ms) FROM inbox WHERE series = ?1)",
         )?
         .query_row([series], |row| row.get(0))?;
-    Ok(Registered { series, quantity: probe.quantity, newest_ms })
+    Ok(Registered { series, quantity: probe.quantity, newest_ms, from_ms })
 }
 
 /// What a kept rain value means hangs on its form.

@@ -2,7 +2,9 @@
 //! own, with a real mosquitto and twelve probes a minute. The log is a file there, as a journal would be.
 //!
 //! `RINDWATCH_CARD_MINUTES` real minutes are measured (60 unless told) for each commit delay of
-//! `RINDWATCH_CARD_DELAYS` ("60" unless told, seconds, with commas) and scaled to a day. Ends with 1 past the budget, with 3 where there is no root, loop device or mosquitto.
+//! `RINDWATCH_CARD_DELAYS` ("60" unless told, seconds, with commas), each on a card mounted as usual and on one
+//! mounted as `deploy/README.md` asks, all at once, and scaled to a day. Ends with 1 past the budget, with 3 where there is no
+//! root, loop device or mosquitto.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a bench may stop where it stands
 
 #[path = "../support/card.rs"]
@@ -35,11 +37,14 @@ use garden::{PROBES, payload, value, write_settings};
 use publisher::{Node, Post};
 
 const MINUTE_MS: i64 = 60_000;
+const HOUR_MS: i64 = 60 * MINUTE_MS;
 const DAY_MS: i64 = 86_400_000;
 /// A store that has run for a month: sealing then meets pages of its own for each series.
 const DAYS_BEFORE: i64 = 30;
-/// Wanted of daemon, broker, log and a nightly copy together; there is no nightly copy yet.
+/// Wanted of daemon, broker, log and a nightly copy together.
 const MB_A_DAY: f64 = 40.0;
+/// As a distribution mounts, and as `deploy/README.md` asks for.
+const MOUNTS: [&str; 2] = ["relatime", "noatime,commit=600"];
 
 fn main() -> ExitCode {
     if std::env::args().any(|word| word == "--list") {
@@ -51,25 +56,37 @@ fn main() -> ExitCode {
         println!("LEFT OUT: the card's budget: no mosquitto here (RINDWATCH_MOSQUITTO names it)");
         return ExitCode::from(3);
     };
+    let wanted = delays.split(',').flat_map(|delay| MOUNTS.map(|options| (delay, options)));
+    let cards: Option<Vec<_>> =
+        wanted.map(|(delay, options)| Some((delay, options, Card::insert(1024, options)?))).collect();
+    let Some(cards) = cards else {
+        println!("LEFT OUT: the card's budget: it takes root and a loop device");
+        return ExitCode::from(3);
+    };
+    println!(
+        "commit delay            mounted   broker   daemon   rest, file system   nightly copy   all, MB a day"
+    );
+    let days: Vec<Written> = std::thread::scope(|scope| {
+        let began: Vec<_> = cards
+            .iter()
+            .map(|(delay, _, card)| scope.spawn(|| measure(card, &broker, delay, minutes)))
+            .collect();
+        began.into_iter().map(|day| day.join().unwrap()).collect()
+    });
     let mut past = false;
-    println!("commit delay   broker   daemon   rest, file system   in all, MB a day");
-    for delay in delays.split(',') {
-        let Some(card) = Card::insert(1024) else {
-            println!("LEFT OUT: the card's budget: it takes root and a loop device");
-            return ExitCode::from(3);
-        };
-        let day = measure(&card, &broker, delay, minutes);
+    for ((delay, options, _), day) in cards.iter().zip(days) {
         println!(
-            "{delay:>10} s {:>8.1} {:>8.1} {:>19.1} {:>18.1}",
+            "{delay:>10} s {options:>18} {:>8.1} {:>8.1} {:>19.1} {:>14.1} {:>10.1}",
             day.broker,
             day.daemon,
             day.device - day.broker - day.daemon,
-            day.device
+            day.copy,
+            day.device + day.copy
         );
-        // Held for the delay that is the default; a shorter one is the grower's choice.
-        past |= delay == "60" && day.device > MB_A_DAY;
+        // Held for what is the default and what `deploy/` asks for; the rest is the grower's choice.
+        past |= *delay == "60" && *options == MOUNTS[1] && day.device + day.copy > MB_A_DAY;
     }
-    println!("measured over {minutes} real minutes each; at most {MB_A_DAY} MB a day with 60 s");
+    println!("measured over {minutes} real minutes; at most {MB_A_DAY} MB a day with 60 s and {}", MOUNTS[1]);
     if past { ExitCode::FAILURE } else { ExitCode::SUCCESS }
 }
 
@@ -82,6 +99,8 @@ struct Written {
     broker: f64,
     daemon: f64,
     device: f64,
+    /// A nightly copy of one day.
+    copy: f64,
 }
 
 fn measure(card: &Card, broker: &Path, delay: &str, minutes: u64) -> Written {
@@ -92,7 +111,16 @@ fn measure(card: &Card, broker: &Path, delay: &str, minutes: u64) -> Written {
     let text = text.replace("commit-delay = \"1 s\"", &format!("commit-delay = \"{delay} s\""));
     fs::write(&settings, text).unwrap();
     let data = place.join("data");
-    fill(&settings, &data, now_ms());
+    let (store, copy) = (&data, &place.join("copy.db"));
+    let begin_ms = now_ms() / HOUR_MS * HOUR_MS - DAYS_BEFORE * DAY_MS;
+    fill(&settings, store, begin_ms, DAYS_BEFORE - 1);
+    Store::bring_copy_up(store, copy, now_ms()).unwrap();
+    fill(&settings, store, begin_ms + (DAYS_BEFORE - 1) * DAY_MS, 1);
+    card.sync();
+    let before_copy = card.written();
+    assert!(Store::bring_copy_up(store, copy, now_ms()).unwrap().is_some(), "only what is new");
+    card.sync();
+    let copy_mb = (card.written() - before_copy) as f64 / 1e6;
     let broker = start_broker(broker, place, port);
     let daemon = start_daemon(&settings, &data, place);
     let mut node = Node::connect(port);
@@ -109,6 +137,7 @@ fn measure(card: &Card, broker: &Path, delay: &str, minutes: u64) -> Written {
         broker: more(io(broker.id()), before.1),
         daemon: more(io(daemon.id()), before.2),
         device: more(card.written(), before.0),
+        copy: copy_mb,
     };
     daemon.signal("TERM");
     let ended = { daemon }.wait(Duration::from_secs(5));
@@ -170,23 +199,22 @@ fn status(data: &Path) -> Option<Status> {
     }
 }
 
-/// A month of readings up to the present hour.
-fn fill(settings: &Path, data: &Path, now_ms: i64) {
+/// Days of readings.
+fn fill(settings: &Path, data: &Path, begin_ms: i64, days: i64) {
     let garden = rindwatch::settings::read(settings).unwrap();
     let mut store = Store::open(data).unwrap();
     store.register(&garden).unwrap();
-    let hour_ms = 60 * MINUTE_MS;
-    let begin_ms = now_ms / hour_ms * hour_ms - DAYS_BEFORE * DAY_MS;
     let state = rindwatch::engine::Engine::new(garden.clone().into()).save();
-    for hour in 0..DAYS_BEFORE * 24 {
+    for hour in 0..days * 24 {
         let readings = (0..60).flat_map(|minute| (0..PROBES).map(move |n| (minute, n))).map(|(minute, n)| {
-            let at_ms = begin_ms + hour * hour_ms + minute * MINUTE_MS + n as i64 * 4999;
+            let at_ms = begin_ms + hour * HOUR_MS + minute * MINUTE_MS + n as i64 * 4999;
             let value = garden.probes[n].quantity.quantise(value(n, at_ms));
             let probe = ProbeIx(n as u16);
             Reading { probe, at_ms, arrived_ms: at_ms, value, own_time: true, doubt: None }
         });
         let readings = readings.collect();
-        let batch = Batch { now_ms, readings, state: Some(state.clone()), seal: true, ..Batch::default() };
+        let batch =
+            Batch { now_ms: now_ms(), readings, state: Some(state.clone()), seal: true, ..Batch::default() };
         store.commit(&batch).unwrap();
     }
 }

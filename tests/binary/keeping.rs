@@ -70,3 +70,51 @@ fn a_damaged_store_never_keeps_the_daemon_from_starting() {
     let aside = aside.filter(|entry| entry.file_name().to_string_lossy().contains(".damaged-"));
     assert_eq!(aside.count(), 3, "each kept");
 }
+
+/// At a start after a night that was missed the copy is made, and each later night brings it up; a disk that is not
+/// there is told on the page until it is back.
+#[test]
+fn the_nightly_copy_is_made_told_of_and_can_be_brought_back() {
+    let Some(broker) = Mosquitto::start("") else { return };
+    let mut daemon = Daemon::new(broker.port, "", 1);
+    let disk = daemon.folder.path().join("disk");
+    let text = std::fs::read_to_string(daemon.settings()).unwrap();
+    // A zone in which the night is over whenever this test runs: Tokyo is 14 or 15 hours ahead of Chicago.
+    let now_ms = rindwatch::clock::Clock::real().wall_ms();
+    let here =
+        chrono::DateTime::from_timestamp_millis(now_ms).unwrap().with_timezone(&chrono_tz::America::Chicago);
+    let zone = if chrono::Timelike::hour(&here) < 4 { "Asia/Tokyo" } else { "America/Chicago" };
+    let text = text
+        .replace("America/Chicago", zone)
+        .replace("[store]", &format!("[store]\nnightly-copy = \"{}\"", disk.display()));
+    std::fs::write(daemon.settings(), text).unwrap();
+    daemon.start();
+    daemon.wait_for("the missing disk is told", |status| {
+        status.survey.matters.iter().any(|matter| matter.why.contains("the nightly copy"))
+    });
+    let at_ms = two_hours_ago_ms();
+    publish(broker.port, (0..240).map(|n| timed(n % 12, at_ms + n as i64 * 1000, 18.0)).collect());
+    daemon.wait_for_settled(240);
+    assert!(daemon.once("jot", &["watered", "long", "3", "cans"]).status.success());
+    assert!(daemon.stop().success());
+
+    std::fs::create_dir(&disk).unwrap();
+    // The night is over; as if it had been missed.
+    let store = rusqlite::Connection::open(daemon.data().join("rindwatch.db")).unwrap();
+    store.execute("UPDATE meta SET value = '2020-01-01' WHERE key = 'night'", []).unwrap();
+    drop(store);
+    daemon.start();
+    daemon.wait_for("it is over", |status| {
+        !status.survey.matters.iter().any(|matter| matter.why.contains("the nightly copy"))
+    });
+    assert!(daemon.stop().success());
+    let copy = disk.join("hill-patch.db");
+    let before = daemon.stored();
+    std::fs::remove_file(daemon.data().join("rindwatch.db")).unwrap();
+    let done = daemon.once("restore", &["--from", copy.to_str().unwrap()]);
+    assert!(done.status.success(), "{}", said(&done));
+    assert_eq!((before, daemon.stored()), (240, 240));
+    assert_eq!(daemon.reader().book(0, i64::MAX).unwrap().len(), 1);
+    daemon.start();
+    assert!(daemon.stop().success());
+}

@@ -91,6 +91,8 @@ const FAULTS: &[(Fault, &str, &str)] = &[
     // Vessels, store, page.
     (End("[vessels]\ncan = \"100 L\""), "vessels.can", "between 1 and 30 L"),
     (End("[store]\ncommit-delay = \"2 min\""), "store.commit-delay", "between 1 and 60 s"),
+    (End("[store]\nreadings-kept = \"30 days\""), "store.readings-kept", "between 60 days and"),
+    (End("[store]\nnightly-copy = \"copies\""), "store.nightly-copy", "full path"),
     (End("[page]\nlisten = \"0.0.0.0:8737\""), "page.listen", "this machine alone"),
     // Broker and mail.
     (End("[broker]\nversion = \"3\""), "broker.version", "3.1.1"),

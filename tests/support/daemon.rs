@@ -17,6 +17,8 @@ pub const PROBES: usize = 12;
 /// A garden's settings and data, and the daemon that may run on them.
 pub struct Daemon {
     pub folder: tempfile::TempDir,
+    /// It tells all that it can tell.
+    pub loud: bool,
     running: Option<Running>,
 }
 
@@ -32,7 +34,7 @@ impl Daemon {
         let folder = tempfile::tempdir().unwrap();
         let clock = if text.contains("[clock]") { "" } else { "\n[clock]\nkept-by = \"host\"\n" };
         fs::write(folder.path().join("garden.toml"), format!("{text}{clock}")).unwrap();
-        Self { folder, running: None }
+        Self { folder, loud: false, running: None }
     }
 
     pub fn settings(&self) -> PathBuf {
@@ -57,6 +59,16 @@ impl Daemon {
         self.command(name).args(words).output().unwrap()
     }
 
+    /// Runs a command that only needs the settings, and tells all it can.
+    pub fn once_loud(&self, name: &str) -> Output {
+        self.command(name).env("RINDWATCH_LOG", "trace").output().unwrap()
+    }
+
+    /// Its process.
+    pub fn id(&self) -> u32 {
+        self.running.as_ref().unwrap().id()
+    }
+
     /// Starts the daemon and waits until it is connected.
     pub fn start(&mut self) {
         self.start_with(&[]);
@@ -68,7 +80,7 @@ impl Daemon {
         let log = File::options().create(true).append(true).open(self.folder.path().join("log")).unwrap();
         let mut command = self.command("run");
         command.args(words).stdin(Stdio::null()).stdout(Stdio::null()).stderr(log);
-        command.env("RINDWATCH_LOG", "info,rumqttc=error");
+        command.env("RINDWATCH_LOG", if self.loud { "trace" } else { "info,rumqttc=error" });
         self.running = Some(Running::start(&mut command));
         wait_until("the daemon answers", Duration::from_secs(10), || self.ask(&Request::Status).is_some());
     }

@@ -39,6 +39,7 @@ pub fn garden(zone: Tz, probes: &[(&str, Quantity)]) -> Garden {
         mirror: None,
         page: None,
         commit_delay_s: 60,
+        keeping: Keeping::default(),
         clock: rindwatch::record::ClockKeeping::default(),
     }
 }

@@ -76,6 +76,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
         mirror: None,
         page: None,
         commit_delay_s: 60,
+        keeping: Keeping::default(),
         clock: rindwatch::record::ClockKeeping::default(),
     })
 }
