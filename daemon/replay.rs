@@ -19,7 +19,7 @@ use crate::record::{MatterKey, Millis, Reading, Refusal};
 use crate::rfc3339;
 use crate::settings::garden::Garden;
 
-use capture::{Capture, Message};
+pub use capture::{Capture, Message};
 use files::Files;
 
 /// The play goes on so long after the end of the last civil day, so that the day closes: 1 hour.

@@ -52,6 +52,9 @@ const LAST_LETTER: Duration = Duration::from_millis(1_500);
 /// The end may take this long.
 const FAREWELL: Duration = Duration::from_millis(4_500);
 
+/// The signal of a file that grew past `ulimit -f` (SIGXFSZ on Linux; 31 on MIPS alone).
+const FILE_TOO_LARGE: i32 = 25;
+
 /// What a run needs.
 #[derive(Debug)]
 pub struct Plan {
@@ -92,6 +95,8 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
     let began = Clock::real();
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
+    // Listened to, it ends nobody: the write itself fails, and a write that fails is tried again.
+    let _too_large = signal(SignalKind::from_raw(FILE_TOO_LARGE))?;
     let notify = Notify::from_env();
     let (clock, hand) = match plan.scripted_from_ms {
         Some(ms) => {

@@ -14,7 +14,7 @@ use super::ReplayError;
 const LONGEST_GAP_MS: Millis = 3 * 366 * 86_400_000;
 
 /// A capture being read. Rows are lent out one by one; nothing is kept of them.
-pub(super) struct Capture<R> {
+pub struct Capture<R> {
     reader: Reader<R>,
     record: ByteRecord,
     columns: usize,
@@ -23,15 +23,22 @@ pub(super) struct Capture<R> {
 
 /// One recorded message.
 #[derive(Debug)]
-pub(super) struct Message<'a> {
+pub struct Message<'a> {
+    /// When it reached whoever recorded it; never before the row above.
     pub arrived_ms: Millis,
+    /// Its topic, as it came.
     pub topic: &'a str,
+    /// Its bytes.
     pub payload: &'a [u8],
+    /// It was the broker's kept value.
     pub retained: bool,
 }
 
 impl<R: io::Read> Capture<R> {
     /// Reads the header and checks it.
+    ///
+    /// # Errors
+    /// Another header, or no CSV.
     pub fn open(source: R) -> Result<Self, ReplayError> {
         let mut reader = ReaderBuilder::new()
             .has_headers(false)
@@ -59,6 +66,10 @@ impl<R: io::Read> Capture<R> {
     }
 
     /// The next message, in the order of the file; `None` at the end.
+    ///
+    /// # Errors
+    /// A row that can't be played, with its line.
+    #[allow(clippy::should_implement_trait)] // rows are lent out, which an iterator cannot
     pub fn next(&mut self) -> Result<Option<Message<'_>>, ReplayError> {
         if !self.reader.read_byte_record(&mut self.record).map_err(ReplayError::Capture)? {
             return Ok(None);

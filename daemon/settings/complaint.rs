@@ -20,11 +20,25 @@ pub struct Complaint {
 impl fmt::Display for Complaint {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self { file, line, key, value, rule } = self;
-        match (line, value.is_empty()) {
+        let (key, value, rule) = (Plain(key), Plain(value), Plain(rule));
+        match (line, self.value.is_empty()) {
             (0, _) => write!(f, "{file}: {rule}"),
             (_, true) => write!(f, "{file}:{line} {key}: {rule}"),
             (_, false) => write!(f, "{file}:{line} {key} = {value}: {rule}"),
         }
+    }
+}
+
+/// Words of the file, with its control characters spelled out: a complaint is shown on a terminal.
+struct Plain<'a>(&'a str);
+
+impl fmt::Display for Plain<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        self.0.chars().try_for_each(|c| match c {
+            '\n' => fmt::Write::write_char(f, c),
+            c if c.is_control() => write!(f, "{}", c.escape_default()),
+            c => fmt::Write::write_char(f, c),
+        })
     }
 }
 

@@ -1,4 +1,4 @@
-//! kill -9, twenty times, around the moment a letter is decided, stored, sent and marked.
+//! kill -9, twenty times (or as many twenties as `RINDWATCH_KILLS` holds), around the moment a letter is decided, stored, sent and marked.
 //!
 //! Each round a probe says three impossible things, the clock moves over the turn that makes a letter of it,
 //! and the daemon is killed somewhere on that way. In the end every probe has been told of exactly once, and
@@ -53,14 +53,22 @@ fn post(n: usize, at_ms: i64, value: f64) -> Post {
 }
 
 #[test]
-fn twenty_kills_around_letters_lose_none_and_decide_none_twice() {
+fn kills_around_letters_lose_none_and_decide_none_twice() {
+    let kills = std::env::var("RINDWATCH_KILLS").map_or(KILLS, |kills| kills.parse().unwrap());
+    // One daytime of the garden holds twenty.
+    for twenty in 0..kills.div_ceil(KILLS) {
+        twenty_kills(1 + twenty as u32);
+    }
+}
+
+/// Twenty kills at instants of the row that begins with `row`.
+fn twenty_kills(mut row: u32) {
     let Some(broker) = Mosquitto::start("") else { return };
     let papers = Papers::made("127.0.0.1");
     let folder = tempfile::tempdir().unwrap();
     let mut mail = Server::keeping(&papers, folder.path());
     let mut daemon = winter::daemon(&garden(), broker.port, mail.port, &papers);
     let noon_ms = rfc3339::parse(NOON).unwrap();
-    let mut row = 1_u32;
     for round in 0..KILLS {
         let now_ms = noon_ms + round as i64 * TURN_MS + 1000;
         daemon.start_with(&["--scripted-clock", &rfc3339::show(now_ms)]);

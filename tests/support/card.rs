@@ -35,6 +35,20 @@ impl Card {
         self.folder.path().join("card")
     }
 
+    /// The file system gives up as it does when the card fails under it: from now on it can only be read.
+    pub fn give_up(&self) {
+        run("mount", &["-o", "remount,abort", self.place().to_str().unwrap()]).unwrap();
+    }
+
+    /// Taken out, looked over and put in again.
+    pub fn again(&self) {
+        run("umount", &[self.place().to_str().unwrap()]).unwrap();
+        // 1 = something was put right, which it should be.
+        let looked = Command::new("e2fsck").args(["-p", &self.device]).output().unwrap();
+        assert!(looked.status.code() <= Some(1), "{looked:?}");
+        run("mount", &[&self.device, self.place().to_str().unwrap()]).unwrap();
+    }
+
     /// Everything written goes down.
     pub fn sync(&self) {
         run("sync", &["--file-system", self.place().to_str().unwrap()]).unwrap();

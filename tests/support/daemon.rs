@@ -14,6 +14,10 @@ use crate::child::{Running, wait_until};
 /// Twelve probes that send their own times: `{"t": MILLISECONDS, "v": VALUE}` on `bed/N`.
 pub const PROBES: usize = 12;
 
+/// How long anything is waited for. It bounds a failure and measures nothing: on a machine with other work a start
+/// may take seconds.
+const PATIENCE: Duration = Duration::from_secs(90);
+
 /// A garden's settings and data, and the daemon that may run on them.
 pub struct Daemon {
     pub folder: tempfile::TempDir,
@@ -77,12 +81,18 @@ impl Daemon {
 
     /// Starts the daemon and waits until it answers.
     pub fn start_with(&mut self, words: &[&str]) {
-        let log = File::options().create(true).append(true).open(self.folder.path().join("log")).unwrap();
         let mut command = self.command("run");
-        command.args(words).stdin(Stdio::null()).stdout(Stdio::null()).stderr(log);
+        command.args(words);
+        self.start_as(command);
+    }
+
+    /// Starts it by a command of one's own, and waits until it answers.
+    pub fn start_as(&mut self, mut command: Command) {
+        let log = File::options().create(true).append(true).open(self.folder.path().join("log")).unwrap();
+        command.stdin(Stdio::null()).stdout(Stdio::null()).stderr(log);
         command.env("RINDWATCH_LOG", if self.loud { "trace" } else { "info,rumqttc=error" });
         self.running = Some(Running::start(&mut command));
-        wait_until("the daemon answers", Duration::from_secs(10), || self.ask(&Request::Status).is_some());
+        wait_until("the daemon answers", PATIENCE, || self.ask(&Request::Status).is_some());
     }
 
     pub fn kill(&mut self) {
@@ -101,9 +111,14 @@ impl Daemon {
 
     /// Tells it to end, as a service manager does, and waits for that.
     pub fn stop(&mut self) -> ExitStatus {
+        self.stop_within(PATIENCE)
+    }
+
+    /// As [`Daemon::stop`], where it matters how long it takes.
+    pub fn stop_within(&mut self, patience: Duration) -> ExitStatus {
         let mut running = self.running.take().unwrap();
         running.signal("TERM");
-        running.wait(Duration::from_secs(5)).expect("the daemon ends within 5 s")
+        running.wait(patience).unwrap_or_else(|| panic!("the daemon has not ended after {patience:?}"))
     }
 
     pub fn ask(&self, request: &Request) -> Option<Answer> {
@@ -120,7 +135,7 @@ impl Daemon {
     /// Waits until the status is as wanted.
     pub fn wait_for(&self, what: &str, mut holds: impl FnMut(&Status) -> bool) {
         let mut last = None;
-        for _ in 0..1500 {
+        for _ in 0..PATIENCE.as_millis() / 20 {
             let status = self.status();
             if holds(&status) {
                 return;
