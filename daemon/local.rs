@@ -86,6 +86,9 @@ pub struct Status {
     pub counts: Counts,
     /// Letters that the mail server has not taken yet.
     pub letters_waiting: usize,
+    /// Letters that had to wait and were not needed any more when they could have gone, ever.
+    #[serde(default)]
+    pub letters_overtaken: u64,
     /// The last refusals, newest first.
     pub refusals: Vec<Refusal>,
     /// Topics that no probe of the settings reads, with their last payload.

@@ -15,8 +15,8 @@ use serde::{Deserialize, Serialize};
 pub use day::{DayRecord, Et0Method, Guess, LateDay};
 pub use gear::{Fault, Rule};
 pub use letter::{
-    ColdSign, Content, Decision, Dose, Evidence, EvidenceRow, LetterDraft, OutboxLetter, PostWord, Task,
-    Unseen,
+    ColdSign, Content, Decision, Dose, Evidence, EvidenceRow, Held, LetterDraft, OutboxLetter, PostWord,
+    Task, Unseen, Waiting, WaitingLetter,
 };
 pub use matter::{MatterChange, MatterKey, Stand, Telling, Urgency};
 pub use reading::{Doubt, Millis, ProbeIx, Reading, Refusal};

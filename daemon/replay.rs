@@ -12,7 +12,7 @@ use chrono::{Days, LocalResult, NaiveTime, TimeDelta, TimeZone};
 use chrono_tz::Tz;
 
 use crate::daybook;
-use crate::engine::{Action, Engine, Event, Now, PostWord, TURN_MS};
+use crate::engine::{Action, Engine, Event, Now, TURN_MS};
 use crate::intake::{Intake, Known, Met, Taken};
 use crate::mail::letters;
 use crate::record::{MatterKey, Millis, Reading, Refusal};
@@ -228,15 +228,16 @@ impl Stage {
                 accepted.extend(self.perform(action)?);
             }
             actions = Vec::new();
-            for number in accepted {
-                actions.extend(self.engine.handle(Event::Post(PostWord::Accepted { number }), now));
+            for (number, person) in accepted {
+                let event = Event::Letter { number, person, refused: None };
+                actions.extend(self.engine.handle(event, now));
             }
         }
         Ok(())
     }
 
-    /// Does what the engine wants; gives back the number of a letter that went out.
-    fn perform(&mut self, action: Action) -> Result<Option<u32>, ReplayError> {
+    /// Does what the engine wants; gives back which letter went out, and to whom.
+    fn perform(&mut self, action: Action) -> Result<Option<(u32, String)>, ReplayError> {
         match action {
             Action::Doubt(_) => self.summary.doubted += 1,
             Action::Day(day) => self.files.day(*day),
@@ -245,6 +246,8 @@ impl Stage {
                 self.summary.changes += 1;
                 self.files.change(&change)?;
             }
+            // Nothing waits in a replay.
+            Action::Overtaken { .. } => {}
             Action::Letter(draft) => {
                 let letter = letters::render(&draft, &self.garden);
                 self.summary.letters += 1;
@@ -252,7 +255,7 @@ impl Stage {
                     self.count_letter(*matter);
                 }
                 self.files.letter(letter.number, &letter.eml)?;
-                return Ok(Some(letter.number));
+                return Ok(Some((letter.number, letter.person)));
             }
         }
         Ok(None)

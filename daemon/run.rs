@@ -9,6 +9,7 @@ mod desk;
 mod driver;
 mod flood;
 mod hold;
+mod letters;
 mod nightly;
 mod nodes;
 mod page;
@@ -37,7 +38,7 @@ use crate::local::{self, Call, Desk, LocalError};
 use crate::mail::post;
 use crate::mail::smtp::{LIMIT, Smtp};
 use crate::notify::{self, Notify};
-use crate::record::{Millis, OutboxLetter};
+use crate::record::Millis;
 use crate::settings::garden::Garden;
 use crate::store::StoreError;
 
@@ -233,7 +234,7 @@ async fn ask_time_service(clock: Clock) {
 /// The post, where the garden has a mail server; without one letters stay in the outbox.
 async fn carry_letters(
     garden: Arc<Garden>,
-    letters: mpsc::UnboundedReceiver<OutboxLetter>,
+    letters: mpsc::UnboundedReceiver<post::Errand>,
     inward: SyncSender<Inward>,
     mut stopped: watch::Receiver<bool>,
 ) {

@@ -29,6 +29,8 @@ mod late;
 mod marks;
 #[path = "engine/memory.rs"]
 mod memory;
+#[path = "engine/outbox.rs"]
+mod outbox;
 #[path = "engine/plant.rs"]
 mod plant;
 #[path = "engine/poured.rs"]

@@ -13,6 +13,8 @@ use rindwatch::record::{
 };
 use rindwatch::settings::garden::Garden;
 
+#[path = "letters/hostile.rs"]
+mod hostile;
 #[path = "support/patch.rs"]
 mod patch;
 #[path = "letters/tasks.rs"]

@@ -25,6 +25,8 @@ mod against_record;
 mod against_replay;
 #[path = "live/letter_kills.rs"]
 mod letter_kills;
+#[path = "live/mail.rs"]
+mod mail;
 #[path = "live/record.rs"]
 mod record;
 #[path = "live/winter.rs"]

@@ -151,6 +151,7 @@ fn full() -> PageModel {
         at_ms: NOON,
         clock_trusted: true,
         letters_waiting: 1,
+        letters_overtaken: 2,
         mail: Some("mail server mail.example.org:587: nobody listens there".to_owned()),
         refusals: vec![Refusal {
             arrived_ms: NOON - HOUR,

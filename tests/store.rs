@@ -65,6 +65,7 @@ fn raw(store: &Store, garden: &Garden, probe: usize) -> Vec<Kept> {
 
 fn letter(number: u32) -> OutboxLetter {
     OutboxLetter {
+        draft: None,
         number,
         person: "grower".into(),
         address: "grower@example.org".into(),
@@ -136,6 +137,7 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
         state: Some(SavedState { core: "{}".into(), hours: vec![(JULY_MS, "[1]".into())] }),
         timeless: Vec::new(),
         released: Vec::new(),
+        sifted: rindwatch::store::Sifted::default(),
         seal: false,
     };
     let done = open(dir.path(), &garden).commit(&batch).unwrap();

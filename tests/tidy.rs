@@ -24,7 +24,7 @@ const MAY_IMPORT: &[(&str, &str)] = &[
     ("growth", "agronomy record"),
     ("engine", "agronomy daybook growth intake quantities record rfc3339 settings"),
     ("store", "daybook quantities record rfc3339 settings"),
-    ("mail", "agronomy quantities record rfc3339 settings"),
+    ("mail", "agronomy clock quantities record rfc3339 settings"),
     ("review", "agronomy daybook quantities record rfc3339 settings store"),
     ("broker", "clock record settings"),
     ("mirror", "quantities record settings store"),

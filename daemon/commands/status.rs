@@ -11,7 +11,7 @@ use super::{Exit, Failure, Place};
 use crate::clock::Clock;
 use crate::engine::{BedView, FruitView, MatterView, ProbeView, ProposalView, StageView, Trust, Watering};
 use crate::local::{self, Answer, LocalError, Request, Status};
-use crate::record::Millis;
+use crate::record::{MatterKey, Millis};
 use crate::settings::garden::Garden;
 use crate::store::{Reader, Store, StoreError};
 
@@ -71,12 +71,17 @@ fn running(status: &Status, zone: Tz) -> String {
     survey.waterings.iter().for_each(|watering| line(watering_line(watering, zone)));
     survey.probes.iter().for_each(|probe| line(probe_line(probe, status.at_ms)));
     survey.fruits.iter().for_each(|fruit| line(fruit_line(fruit, status.at_ms)));
-    survey.matters.iter().for_each(|matter| line(matter_line(matter, zone)));
+    // What is wrong with the mail server stands above.
+    let said = |matter: &&MatterView| {
+        let mail = matter.matter == MatterKey::Mail && matter.subject.is_empty();
+        mail && status.mail.is_some()
+    };
+    survey.matters.iter().filter(|one| !said(one)).for_each(|matter| line(matter_line(matter, zone)));
     if survey.matters.is_empty() {
         line("nothing to do".to_owned());
     }
     survey.proposals.iter().for_each(|proposal| line(proposal_line(proposal)));
-    line(format!("letters waiting: {}", status.letters_waiting));
+    line(letters_line(status.letters_waiting as u64, status.letters_overtaken));
     let counts = &status.counts;
     line(format!(
         "since the start: {} messages, {} readings, {} doubted, {} repeats, {} refused",
@@ -107,9 +112,17 @@ fn asleep(reader: &Reader, garden: &Garden) -> Result<String, StoreError> {
         let _ = writeln!(out, ", {} ago", age(now_ms - reading.at_ms));
     }
     let counts = reader.counts()?;
-    let _ = writeln!(out, "letters waiting: {}", counts.letters_waiting);
+    let _ = writeln!(out, "{}", letters_line(counts.letters_waiting, reader.letters_overtaken()?));
     let _ = writeln!(out, "stored: {} readings, {} refusals", counts.readings(), counts.refusals);
     Ok(out)
+}
+
+fn letters_line(waiting: u64, overtaken: u64) -> String {
+    let overtaken = match overtaken {
+        0 => String::new(),
+        n => format!("; overtaken while they waited, not sent: {n}"),
+    };
+    format!("letters waiting: {waiting}{overtaken}")
 }
 
 fn bed_line(bed: &BedView) -> String {

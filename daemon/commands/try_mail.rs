@@ -24,7 +24,12 @@ pub fn try_mail(garden: &Garden, now_ms: Millis, out: &mut dyn Write) -> io::Res
         all_accepted &= outcome == Outcome::Accepted;
         let fate = match outcome {
             Outcome::Accepted => format!("accepted by {}:{}; see that it arrives", server.host, server.port),
-            Outcome::Later { words } | Outcome::Never { words } | Outcome::Closed { words } => {
+            Outcome::Later { words }
+            | Outcome::Unsure { words }
+            | Outcome::Away { words }
+            | Outcome::Unfit { words }
+            | Outcome::Never { words }
+            | Outcome::Closed { words } => {
                 format!("not sent: {words}")
             }
         };

@@ -19,7 +19,7 @@ use super::rain::{self, Fall, Tells};
 use super::scene::{Estimate, Scene};
 use super::telling::MatterId;
 use super::weather::PatchProbes;
-use super::{Action, Event, Now, PostWord, TURN_MS};
+use super::{Action, Event, Now, TURN_MS};
 
 /// Turns that lie so far back were not taken because the box was off: what was due then is not told now.
 const OFF_MS: Millis = 2 * HOUR_MS;
@@ -97,7 +97,14 @@ impl Engine {
                 }
                 self.memory.broker_away = words.map(|words| (since_ms.unwrap_or(now.ms), words));
             }
-            Event::Post(word) => self.take_post(word, now.ms, &mut actions),
+            Event::Post(words) => self.take_mail("", words, now.ms, &mut actions),
+            Event::Letter { number, person, refused } => {
+                // It was the server that spoke, so that works.
+                self.take_mail("", None, now.ms, &mut actions);
+                let words = refused.map(|words| format!("letter {number}: {words}"));
+                self.take_mail(&person, words, now.ms, &mut actions);
+            }
+            Event::Waiting(waiting) => self.sift(&waiting, now.ms, &mut actions),
             Event::Store(words) => self.take_fault(
                 MatterKey::Box,
                 "",
@@ -231,17 +238,16 @@ impl Engine {
         }
     }
 
-    fn take_post(&mut self, word: PostWord, now_ms: Millis, actions: &mut Vec<Action>) {
-        match word {
-            PostWord::Accepted { .. } => self.take_fault(MatterKey::Mail, "", None, now_ms, actions),
-            PostWord::Refused { number, words } => {
-                let words = format!("letter {number}: {words}");
-                self.take_fault(MatterKey::Mail, "", Some(Fault::MailRefused { words }), now_ms, actions);
-            }
-            PostWord::Closed { words } => {
-                self.take_fault(MatterKey::Mail, "", Some(Fault::MailRefused { words }), now_ms, actions);
-            }
-        }
+    /// A fault of the mail server, or what it holds against letters to one person.
+    pub(super) fn take_mail(
+        &mut self,
+        person: &str,
+        words: Option<String>,
+        now_ms: Millis,
+        actions: &mut Vec<Action>,
+    ) {
+        let fault = words.map(|words| Fault::MailRefused { words });
+        self.take_fault(MatterKey::Mail, person, fault, now_ms, actions);
     }
 
     /// A fault of the mail or of the box stands on the page: no letter could tell of it.

@@ -13,7 +13,7 @@ use super::foresee::{AFTERNOON, Look, Sight, clock};
 use super::gauge;
 use super::life::{Matter, Verdict};
 use super::matters;
-use super::scene::Estimate;
+use super::scene::{Estimate, Scene};
 use super::telling::{self, MatterId, RIDE_ALONG_MS, ToTell};
 use super::{Action, TURN_MS};
 
@@ -301,26 +301,15 @@ impl Engine {
         let mut matters = std::mem::take(&mut self.memory.matters);
         let mut counters = std::mem::take(&mut self.memory.counters);
         let scene = self.scene(at_ms);
-        let drafts = telling::drafts(&to_tell, &mut matters, &mut counters, at_ms, |id, matter, telling| {
-            let claim = matter.claim.as_ref()?;
-            let title = match id.0 {
-                MatterKey::Gear => String::new(),
-                _ => scene.garden.bed(&id.1).map(|bed| bed.title.clone()).unwrap_or_default(),
-            };
-            Some(Task {
-                number: matter.number?,
-                subject: id.1.clone(),
-                title,
-                matter: id.0,
-                urgency: claim.urgency,
-                telling,
-                by_ms: claim.by_ms,
-                content: claim.content.clone()?,
-                evidence: evidence::gather(&scene, id, estimates),
-            })
-        });
+        let mut drafts =
+            telling::drafts(&to_tell, &mut matters, &mut counters, at_ms, |id, matter, telling| {
+                task(&scene, estimates, id, matter, telling)
+            });
         self.memory.matters = matters;
         self.memory.counters = counters;
+        for draft in &mut drafts {
+            draft.held = self.memory.held.remove(&draft.person);
+        }
         for one in &to_tell {
             let letter = drafts.iter().find(|draft| {
                 draft.tasks.iter().any(|task| task.matter == one.id.0 && task.subject == one.id.1)
@@ -333,4 +322,30 @@ impl Engine {
         }
         actions.extend(drafts.into_iter().map(|draft| Action::Letter(Box::new(draft))));
     }
+}
+
+/// A matter as a task of a letter; `None` without a number, or where there is nothing to tell.
+pub(super) fn task(
+    scene: &Scene,
+    estimates: &[Option<Estimate>],
+    id: &MatterId,
+    matter: &Matter,
+    telling: Telling,
+) -> Option<Task> {
+    let claim = matter.claim.as_ref()?;
+    let title = match id.0 {
+        MatterKey::Gear => String::new(),
+        _ => scene.garden.bed(&id.1).map(|bed| bed.title.clone()).unwrap_or_default(),
+    };
+    Some(Task {
+        number: matter.number?,
+        subject: id.1.clone(),
+        title,
+        matter: id.0,
+        urgency: claim.urgency,
+        telling,
+        by_ms: claim.by_ms,
+        content: claim.content.clone()?,
+        evidence: evidence::gather(scene, id, estimates),
+    })
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use chrono::NaiveDate;
 use serde::{Deserialize, Serialize};
 
-use crate::record::{DayRecord, MatterKey, Millis, SavedState};
+use crate::record::{DayRecord, Held, MatterKey, Millis, SavedState};
 use crate::settings::garden::{Garden, Probe};
 
 use super::Trust;
@@ -82,6 +82,9 @@ pub(super) struct Memory {
     #[serde(with = "pairs")]
     pub matters: BTreeMap<MatterId, Matter>,
     pub counters: Counters,
+    /// By person: letters that could not go out and of which nobody was told yet.
+    #[serde(default)]
+    pub held: BTreeMap<String, Held>,
     /// Waterings of late, logged and recognised, oldest first.
     #[serde(default)]
     pub poured: Vec<Watering>,
@@ -151,6 +154,7 @@ impl Memory {
             warmths: BTreeMap::new(),
             matters: BTreeMap::new(),
             counters: Counters::default(),
+            held: BTreeMap::new(),
             poured: Vec::new(),
             poured_from: None,
             broker_away: None,

@@ -24,6 +24,7 @@ mod marks;
 mod matters;
 mod memory;
 mod notes;
+mod outbox;
 mod people;
 mod poured;
 mod rain;
@@ -46,7 +47,7 @@ pub use stage::{StageView, StepView};
 pub use survey::{BedView, MatterView, ProbeView, ProposalView, Survey, Trust};
 
 use crate::record::{DayRecord, Doubt, LateDay, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
-pub use crate::record::{HOURS_KEPT_MS, PostWord, SavedState};
+pub use crate::record::{HOURS_KEPT_MS, SavedState};
 
 /// Length of a turn, milliseconds: five minutes.
 pub const TURN_MS: Millis = 300_000;
@@ -95,8 +96,19 @@ pub enum Event {
     },
     /// The broker connection came up (`None`) or is down with these words.
     Broker(Option<String>),
-    /// What became of a letter or of the mail server.
-    Post(PostWord),
+    /// The mail server takes nothing (`Some(words)`) or serves us again.
+    Post(Option<String>),
+    /// The mail server has taken a letter, or refused it for good.
+    Letter {
+        /// Its number.
+        number: u32,
+        /// To whom it goes.
+        person: String,
+        /// Why it was refused.
+        refused: Option<String>,
+    },
+    /// Letters to one address had to wait: which are still worth sending?
+    Waiting(crate::record::Waiting),
     /// The store cannot be written (`Some(words)`) or can again.
     Store(Option<String>),
     /// Nothing but time has passed.
@@ -117,4 +129,11 @@ pub enum Action {
     Matter(Box<MatterChange>),
     /// Word this letter and send it.
     Letter(Box<LetterDraft>),
+    /// Do not send this waiting letter any more.
+    Overtaken {
+        /// Its number.
+        number: u32,
+        /// Why.
+        words: String,
+    },
 }

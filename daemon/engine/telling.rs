@@ -95,6 +95,7 @@ pub fn drafts(
             tasks: tasks.into_iter().map(|(task, _)| task).collect(),
             answers,
             also_answers,
+            held: None,
         });
     }
     letters

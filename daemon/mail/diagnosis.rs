@@ -23,8 +23,10 @@ pub enum Stage {
     SignIn,
     /// Our sender address.
     Sender,
-    /// The receiver's address and the letter itself: only here a refusal is about the letter.
+    /// The receiver's address: from here on a refusal is about the letter.
     Letter,
+    /// The letter itself: without an answer nobody knows whether the server has it.
+    Text,
 }
 
 /// What `error` at `stage` means for the letter.
@@ -40,8 +42,11 @@ pub fn diagnose(error: &Error, stage: Stage, server: &MailServer) -> Outcome {
             return Outcome::Closed { words: refused_sign_in(server, &code, &said) };
         }
         return match (error.is_permanent(), stage) {
+            (false, Stage::Greeting | Stage::SignIn) => {
+                Outcome::Away { words: format!("{place} put us off ({code} {said})") }
+            }
             (false, _) => Outcome::Later { words: format!("{place} put us off ({code} {said})") },
-            (true, Stage::Letter) => {
+            (true, Stage::Letter | Stage::Text) => {
                 Outcome::Never { words: format!("{place} refused the letter ({code} {said})") }
             }
             (true, Stage::Sender) => Outcome::Closed {
@@ -51,18 +56,23 @@ pub fn diagnose(error: &Error, stage: Stage, server: &MailServer) -> Outcome {
                     server.from
                 ),
             },
-            (true, Stage::Greeting | Stage::SignIn) => Outcome::Closed {
+            (true, Stage::Greeting | Stage::SignIn) => Outcome::Unfit {
                 words: format!("{place} does not serve us ({code} {said}): ask whoever runs it"),
             },
         };
     }
-    if let Some(words) = tls_words(error, server) {
-        return Outcome::Closed { words };
+    let words = match tls_words(error, server) {
+        Some(words) => return Outcome::Unfit { words },
+        None if error.is_client() => {
+            return Outcome::Unfit { words: format!("{place}: {}", client_words(&said, server)) };
+        }
+        None => format!("{place}: {}", network_words(error, &said)),
+    };
+    match stage {
+        Stage::Greeting | Stage::SignIn => Outcome::Away { words },
+        Stage::Sender | Stage::Letter => Outcome::Later { words },
+        Stage::Text => Outcome::Unsure { words },
     }
-    if error.is_client() {
-        return Outcome::Closed { words: format!("{place}: {}", client_words(&said, server)) };
-    }
-    Outcome::Later { words: format!("{place}: {}", network_words(error, &said)) }
 }
 
 /// "mail server mail.example.org:587".
@@ -121,12 +131,13 @@ fn tls_words(error: &Error, server: &MailServer) -> Option<String> {
     let place = place(server);
     Some(match fault {
         rustls::Error::InvalidCertificate(fault) => match fault {
-            CertificateError::UnknownIssuer => format!(
+            // The second: an authority of that name is known, and it is not the one that signed.
+            CertificateError::UnknownIssuer | CertificateError::BadSignature => format!(
                 "{place}: its certificate is signed by no authority this board knows; if the server is your own, \
-                 name its authority's file in `ca_file`"
+                 name its authority's file in `ca-file` under [mail]"
             ),
             CertificateError::NotValidForName | CertificateError::NotValidForNameContext { .. } => format!(
-                "{place}: its certificate is made out for another name; write `host` as the certificate has it"
+                "{place}: its certificate is made out for another name; write `host` under [mail] as the certificate has it"
             ),
             CertificateError::Expired | CertificateError::ExpiredContext { .. } => {
                 format!("{place}: its certificate has run out, or this board's clock is wrong")

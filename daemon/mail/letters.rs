@@ -29,7 +29,7 @@ pub fn render(draft: &LetterDraft, garden: &Garden) -> OutboxLetter {
     let worded: Vec<(&Task, Words)> =
         draft.tasks.iter().map(|task| (task, catalogue::words(task, &voice))).collect();
     let brief = worded.first().map(|(task, words)| format!("{}: {}", titled(task), words.brief));
-    let subject = catalogue::subject(brief.as_deref(), worded.len().saturating_sub(1));
+    let subject = for_header(&catalogue::subject(brief.as_deref(), worded.len().saturating_sub(1)));
     let paper = lay_out(draft, &worded, &voice);
     let id = |number| letter_id(number, &draft.person, garden);
     let answered = draft.answers.iter().chain(&draft.also_answers);
@@ -46,14 +46,18 @@ pub fn render(draft: &LetterDraft, garden: &Garden) -> OutboxLetter {
         number: draft.number,
         subject,
     };
-    finish(cover, &paper, &voice, &draft.person, matters)
+    OutboxLetter {
+        draft: Some(Box::new(draft.clone())),
+        ..finish(cover, &paper, &voice, &draft.person, matters)
+    }
 }
 
 /// A trial letter to `person`, written at `at_ms`: number 0, about nothing.
 pub fn trial(person: &Person, garden: &Garden, at_ms: Millis) -> OutboxLetter {
     let voice = Voice { garden, person: Some(person), now_ms: at_ms, load_l: 0.0 };
     let (subject, paragraphs) = catalogue::trial(&voice);
-    let paper = Paper { heads: vec![subject.clone()], sections: Vec::new(), foot: paragraphs };
+    let subject = for_header(&subject);
+    let paper = Paper { heads: vec![subject.clone()], sections: Vec::new(), foot: paragraphs }.plain();
     let id = format!("<trial-{at_ms}.{}@{}.rindwatch.invalid>", slug(&person.name), slug(&garden.name));
     let cover = Posting { id, answers: None, references: Vec::new(), number: 0, subject };
     finish(cover, &paper, &voice, &person.name, Vec::new())
@@ -85,7 +89,7 @@ fn finish(
     let address = voice.person.map_or("", |person| person.address.as_str());
     let nobody = format!("rindwatch@{garden}.rindwatch.invalid");
     let from = voice.garden.mail.as_ref().map_or(nobody.as_str(), |server| server.from.as_str());
-    let name = catalogue::outside(person, NAME_LENGTH);
+    let name = for_header(&catalogue::outside(person, NAME_LENGTH));
     let cover = Cover {
         from,
         garden: &garden,
@@ -105,6 +109,7 @@ fn finish(
         matters,
         subject: posting.subject,
         eml,
+        draft: None,
     }
 }
 
@@ -122,9 +127,10 @@ fn lay_out(draft: &LetterDraft, worded: &[(&Task, Words)], voice: &Voice) -> Pap
             sections[at].table = None;
         }
     }
-    let mut foot = catalogue::foot(draft.number, voice);
+    let mut foot: Vec<String> = draft.held.iter().map(|held| catalogue::held(held, voice)).collect();
+    foot.extend(catalogue::foot(draft.number, voice));
     foot.push(catalogue::answer(&draft.tasks, voice));
-    Paper { heads, sections, foot }
+    Paper { heads, sections, foot }.plain()
 }
 
 fn section(task: &Task, words: &Words, said: &mut HashSet<catalogue::Care>, voice: &Voice) -> Section {
@@ -151,6 +157,11 @@ fn title(task: &Task) -> String {
 /// The title and how the task is told: "Long bed, still to do".
 fn titled(task: &Task) -> String {
     format!("{}{}", title(task), catalogue::tag(task))
+}
+
+/// Words that a mail program shows as they are: what looks like an encoded word (RFC 2047) it would decode.
+fn for_header(words: &str) -> String {
+    catalogue::plain(words).replace("=?", "= ?")
 }
 
 fn person_of<'a>(name: &str, garden: &'a Garden) -> Option<&'a Person> {

@@ -40,6 +40,23 @@ pub struct Section {
 }
 
 impl Paper {
+    /// Whatever stood in names, settings and readings, each piece is one line that reads as it is written.
+    pub fn plain(mut self) -> Self {
+        let sections = &mut self.sections;
+        let of_section = |section: &mut Section| {
+            let Section { title, parts, table } = section;
+            clean(title);
+            parts.iter_mut().flat_map(|(_, sentences)| sentences).for_each(clean);
+            table.iter_mut().for_each(|table| {
+                let cells = table.columns.iter_mut().chain(table.rows.iter_mut().flatten());
+                cells.chain(&mut table.notes).for_each(clean);
+            });
+        };
+        sections.iter_mut().for_each(of_section);
+        self.heads.iter_mut().chain(&mut self.foot).for_each(clean);
+        self
+    }
+
     /// The letter as plain text, lines of at most 78 characters wherever words allow.
     pub fn text(&self) -> String {
         let mut lines: Vec<String> = Vec::new();
@@ -98,6 +115,10 @@ impl Paper {
         }
         .into_string()
     }
+}
+
+fn clean(words: &mut String) {
+    *words = super::catalogue::plain(words);
 }
 
 fn section_html(section: &Section) -> Markup {
@@ -208,7 +229,9 @@ pub fn message(cover: &Cover, text: String, html: String) -> Vec<u8> {
     // An address that does not parse is told by the post when it sends; here the letter must be worded.
     let nowhere = format!("nobody@{}.rindwatch.invalid", cover.garden);
     let mailbox = |name: &str, address: &str| {
-        let address = address.parse::<Address>().or_else(|_| nowhere.parse()).ok()?;
+        // The mail library takes any script; a header does not.
+        let plain = address.parse::<Address>().ok().filter(|_| address.is_ascii());
+        let address = plain.or_else(|| nowhere.parse().ok())?;
         Some(Mailbox::new(Some(name.to_owned()).filter(|name| !name.is_empty()), address))
     };
     if let Some(from) = mailbox(&format!("rindwatch {}", cover.garden), cover.from) {

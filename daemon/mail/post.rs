@@ -2,9 +2,12 @@
 //!
 //! A letter whose acceptance got lost on the way back goes out a second time with the same message id.
 //! Letters to one person go in the order of their numbers; a server that puts one person's letter off
-//! does not hold up another's.
+//! does not hold up another's. While the server is away one line knocks for all ([`Door`]). Before letters that
+//! had to wait are sent (put off, or left from the last run) the core is asked which of them are still worth it.
 
-use std::collections::BTreeMap;
+mod door;
+mod line;
+
 use std::collections::HashMap;
 use std::future::Future;
 use std::pin::pin;
@@ -14,18 +17,34 @@ use std::time::Duration;
 use tokio::sync::mpsc::{UnboundedReceiver, UnboundedSender, unbounded_channel};
 use tokio::sync::{Mutex, watch};
 use tokio::task::JoinSet;
-use tokio::time::{sleep, timeout};
 
+use self::door::Door;
 use crate::record::{OutboxLetter, PostWord};
 
-/// What became of one attempt.
+/// What became of one attempt, or of a knock.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Outcome {
-    /// The server has taken responsibility for the letter.
+    /// The server has taken responsibility for the letter, or it serves us.
     Accepted,
-    /// Not now; the same may well succeed later.
+    /// Not this letter now; the same may well succeed later.
     Later {
         /// What happened.
+        words: String,
+    },
+    /// The letter was under way when the connection broke: nobody knows whether the server has it.
+    Unsure {
+        /// What happened.
+        words: String,
+    },
+    /// The server cannot be reached or serves nobody now.
+    Away {
+        /// What happened.
+        words: String,
+    },
+    /// Whoever answers there is not fit to be given a password or a letter, so neither was; it may be mended there at
+    /// any time.
+    Unfit {
+        /// What is wrong and what to do.
         words: String,
     },
     /// The server refuses this letter for good.
@@ -44,6 +63,30 @@ pub enum Outcome {
 pub trait Carrier: Send + Sync + 'static {
     /// One attempt to hand `letter` over; ends within a bounded time.
     fn carry(&self, letter: &OutboxLetter) -> impl Future<Output = Outcome> + Send;
+
+    /// Whether the server would serve us, without a letter; ends within a bounded time.
+    fn knock(&self) -> impl Future<Output = Outcome> + Send;
+}
+
+/// What the post is given.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Errand {
+    /// A new letter.
+    Carry(OutboxLetter),
+    /// A letter that waited for the start: it is asked about before it goes.
+    Held {
+        /// The letter.
+        letter: OutboxLetter,
+        /// The server may have it already.
+        maybe_there: bool,
+    },
+    /// The letters to `address` that wait were looked through: these are gone, the others may go.
+    Sifted {
+        /// The address.
+        address: String,
+        /// Numbers of letters not to be sent.
+        gone: Vec<u32>,
+    },
 }
 
 /// How long the post waits between attempts.
@@ -51,55 +94,57 @@ pub trait Carrier: Send + Sync + 'static {
 pub struct Pace {
     /// After the first failure; doubles with each further one.
     pub first: Duration,
-    /// At most.
+    /// At most, before the fifth more or less.
     pub most: Duration,
-    /// After "closed": somebody must change something first.
+    /// After "closed": somebody must change something first, and a password refused often locks the account.
     pub closed: Duration,
+    /// For how long letters may be put off until that counts as a fault of the mail.
+    pub long: Duration,
 }
 
 impl Default for Pace {
-    /// One minute doubling to an hour; half an hour while closed.
+    /// Ten seconds doubling to fifty, so that a server that is back is found within a minute; half an hour while
+    /// closed. All judgement.
     fn default() -> Self {
         Self {
-            first: Duration::from_secs(60),
-            most: Duration::from_secs(3600),
+            first: Duration::from_secs(10),
+            most: Duration::from_secs(50),
             closed: Duration::from_secs(1800),
+            long: Duration::from_secs(600),
         }
     }
 }
-
-/// Failures in a row after which a letter that is put off counts as not getting out: with the usual pace
-/// about two hours.
-const LONG: u32 = 7;
-/// How long an attempt under way may go on after the end was asked for.
-const LAST_CALL: Duration = Duration::from_secs(10);
 
 /// Carries letters until `shutdown` comes true or no more can come. Each fate is handed to `report`.
 pub async fn run<C: Carrier>(
     carrier: C,
     pace: Pace,
-    mut letters: UnboundedReceiver<OutboxLetter>,
+    mut errands: UnboundedReceiver<Errand>,
     report: impl Fn(PostWord) + Send + Sync + 'static,
     shutdown: impl Future<Output = ()>,
 ) {
     let (stop, stopped) = watch::channel(false);
-    let desk = Arc::new(Desk { carrier: Mutex::new(carrier), pace, report });
-    let mut lines: HashMap<String, UnboundedSender<OutboxLetter>> = HashMap::new();
+    let desk = Arc::new(Desk { carrier: Mutex::new(carrier), door: Door::default(), pace, report });
+    let mut lines: HashMap<String, UnboundedSender<Errand>> = HashMap::new();
     let mut tasks = JoinSet::new();
     let mut shutdown = pin!(shutdown);
     loop {
-        let letter = tokio::select! {
-            letter = letters.recv() => letter,
+        let errand = tokio::select! {
+            errand = errands.recv() => errand,
             () = &mut shutdown => None,
         };
-        let Some(letter) = letter else { break };
-        let line = lines.entry(letter.address.clone()).or_insert_with(|| {
+        let Some(errand) = errand else { break };
+        let address = match &errand {
+            Errand::Carry(letter) | Errand::Held { letter, .. } => &letter.address,
+            Errand::Sifted { address, .. } => address,
+        };
+        let line = lines.entry(address.clone()).or_insert_with(|| {
             let (line, waiting) = unbounded_channel();
-            tasks.spawn(serve(Arc::clone(&desk), waiting, stopped.clone()));
+            tasks.spawn(line::serve(Arc::clone(&desk), waiting, stopped.clone()));
             line
         });
         // A line ends only when stopped, so this cannot fail before the loop ends.
-        let _ = line.send(letter);
+        let _ = line.send(errand);
     }
     let _ = stop.send(true);
     while tasks.join_next().await.is_some() {}
@@ -108,92 +153,9 @@ pub async fn run<C: Carrier>(
 /// What all lines share. The carrier takes one letter at a time, in the order they were brought.
 struct Desk<C, R> {
     carrier: Mutex<C>,
+    door: Door,
     pace: Pace,
     report: R,
-}
-
-/// Letters to one address.
-async fn serve<C: Carrier, R: Fn(PostWord)>(
-    desk: Arc<Desk<C, R>>,
-    mut incoming: UnboundedReceiver<OutboxLetter>,
-    mut stopped: watch::Receiver<bool>,
-) {
-    let mut waiting: BTreeMap<u32, OutboxLetter> = BTreeMap::new();
-    let mut failures = 0;
-    loop {
-        while let Ok(letter) = incoming.try_recv() {
-            waiting.insert(letter.number, letter);
-        }
-        let Some(letter) = waiting.values().next() else {
-            tokio::select! {
-                letter = incoming.recv() => match letter {
-                    Some(letter) => waiting.insert(letter.number, letter),
-                    None => return,
-                },
-                _ = stopped.changed() => return,
-            };
-            continue;
-        };
-        let number = letter.number;
-        let Some(outcome) = attempt(&desk, letter, &mut stopped).await else { return };
-        let ended = *stopped.borrow();
-        // How long to wait, and whether a new letter is reason enough to try sooner.
-        let wait = match outcome {
-            Outcome::Accepted => {
-                (desk.report)(PostWord::Accepted { number });
-                None
-            }
-            Outcome::Never { words } => {
-                (desk.report)(PostWord::Refused { number, words });
-                None
-            }
-            Outcome::Later { words } => {
-                failures += 1;
-                tracing::info!(number, failures, %words, "letter put off");
-                if failures >= LONG {
-                    (desk.report)(PostWord::Closed { words });
-                }
-                Some((desk.pace.after(failures), true))
-            }
-            Outcome::Closed { words } => {
-                (desk.report)(PostWord::Closed { words });
-                Some((desk.pace.closed, false))
-            }
-        };
-        if wait.is_none() {
-            waiting.remove(&number);
-            failures = 0;
-        }
-        match wait {
-            _ if ended => return,
-            None => {}
-            Some((wait, hasty)) => tokio::select! {
-                () = sleep(wait) => {}
-                Some(letter) = incoming.recv(), if hasty => {
-                    waiting.insert(letter.number, letter);
-                }
-                _ = stopped.changed() => return,
-            },
-        }
-    }
-}
-
-/// One attempt; `None` if the end came first.
-async fn attempt<C: Carrier, R>(
-    desk: &Desk<C, R>,
-    letter: &OutboxLetter,
-    stopped: &mut watch::Receiver<bool>,
-) -> Option<Outcome> {
-    let carrier = tokio::select! {
-        carrier = desk.carrier.lock() => carrier,
-        _ = stopped.changed() => return None,
-    };
-    let mut carrying = pin!(carrier.carry(letter));
-    tokio::select! {
-        outcome = &mut carrying => Some(outcome),
-        // Cutting an attempt short may send the letter twice, so it gets a little time to end.
-        _ = stopped.changed() => timeout(LAST_CALL, carrying).await.ok(),
-    }
 }
 
 impl Pace {

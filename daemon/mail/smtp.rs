@@ -8,8 +8,9 @@ use lettre::transport::smtp::authentication::{Credentials, DEFAULT_MECHANISMS};
 use lettre::transport::smtp::client::{AsyncSmtpConnection, Certificate, TlsParameters};
 use lettre::transport::smtp::commands::{Data, Mail, Rcpt};
 use lettre::transport::smtp::extension::ClientId;
-use tokio::time::timeout;
+use tokio::time::{timeout, timeout_at};
 
+use crate::clock;
 use crate::record::OutboxLetter;
 use crate::settings::garden::{MailSecurity, MailServer};
 
@@ -18,6 +19,10 @@ use super::post::{Carrier, Outcome};
 
 /// Longest time for one delivery, from connecting to the server's last word.
 pub const LIMIT: Duration = Duration::from_secs(60);
+/// Longest time for the connection alone: one that is away must be found again within two minutes.
+const CONNECT: Duration = Duration::from_secs(25);
+/// Longest time for a knock, from connecting to being signed in: with the wait between two it stays within them.
+const KNOCK: Duration = Duration::from_secs(40);
 /// Longest time for a polite end; the letter is accepted by then.
 const FAREWELL: Duration = Duration::from_secs(2);
 
@@ -38,13 +43,13 @@ impl Smtp {
     }
 
     async fn deliver(&self, letter: &OutboxLetter) -> Outcome {
-        let (from, to) = match (self.server.from.parse::<Address>(), letter.address.parse::<Address>()) {
-            (Ok(from), Ok(to)) => (from, to),
-            (Err(_), _) => {
+        let (from, to) = match (address(&self.server.from), address(&letter.address)) {
+            (Some(from), Some(to)) => (from, to),
+            (None, _) => {
                 let words = format!("`from` = {:?} is no mail address", self.server.from);
                 return Outcome::Closed { words };
             }
-            (_, Err(_)) => {
+            (_, None) => {
                 let words = format!("{:?} of {:?} is no mail address", letter.address, letter.person);
                 return Outcome::Never { words };
             }
@@ -52,16 +57,26 @@ impl Smtp {
         if letter.eml.is_empty() {
             return Outcome::Never { words: "the letter is empty".to_owned() };
         }
-        let mut connection = match self.greet().await {
-            Ok(connection) => connection,
-            Err(outcome) => return outcome,
+        let until = clock::of_waits() + self.limit;
+        let mut connection = match timeout_at(until, self.greet()).await {
+            Ok(Ok(connection)) => connection,
+            Ok(Err(outcome)) => return outcome,
+            Err(_) => return Outcome::Away { words: self.silent(self.limit) },
         };
-        let failed = hand_over(&mut connection, from, to, &letter.eml).await.err();
+        let mut stage = Stage::Sender;
+        let handing = hand_over(&mut connection, from, to, &letter.eml, &mut stage);
+        let handed = timeout_at(until, handing).await;
         let _ = timeout(FAREWELL, connection.abort()).await;
-        match failed {
-            None => Outcome::Accepted,
-            Some((error, stage)) => diagnose(&error, stage, &self.server),
+        match handed {
+            Ok(Ok(())) => Outcome::Accepted,
+            Ok(Err(error)) => diagnose(&error, stage, &self.server),
+            Err(_) if stage == Stage::Text => Outcome::Unsure { words: self.silent(self.limit) },
+            Err(_) => Outcome::Later { words: self.silent(self.limit) },
         }
+    }
+
+    fn silent(&self, limit: Duration) -> String {
+        diagnosis::silent(&self.server, limit.as_secs_f64())
     }
 
     /// Connects, secures the connection as the settings ask, and signs in.
@@ -78,8 +93,13 @@ impl Smtp {
             }
         };
         let place = (server.host.as_str(), server.port);
-        let connecting =
-            AsyncSmtpConnection::connect_tokio1(place, Some(self.limit), &hello, first_byte, None);
+        let connecting = AsyncSmtpConnection::connect_tokio1(
+            place,
+            Some(self.limit.min(CONNECT)),
+            &hello,
+            first_byte,
+            None,
+        );
         let mut connection = connecting.await.map_err(fails(Stage::Greeting))?;
         if server.security == MailSecurity::StartTls {
             let secured = connection.starttls(self.tls()?, &hello).await;
@@ -101,10 +121,10 @@ impl Smtp {
         let mut parameters = TlsParameters::builder(self.server.host.clone());
         if let Some(path) = &self.server.ca_file {
             let shown = path.display();
-            let pem = std::fs::read(path).map_err(|error| closed(format!("ca_file = {shown}: {error}")))?;
+            let pem = std::fs::read(path).map_err(|error| closed(format!("ca-file = {shown}: {error}")))?;
             let authority = Certificate::from_pem(&pem).ok().filter(|_| has_certificate(&pem));
             let authority = authority
-                .ok_or_else(|| closed(format!("ca_file = {shown}: holds no certificate in PEM form")))?;
+                .ok_or_else(|| closed(format!("ca-file = {shown}: holds no certificate in PEM form")))?;
             parameters = parameters.add_root_certificate(authority);
         }
         parameters.build().map_err(|error| diagnose(&error, Stage::Greeting, &self.server))
@@ -125,29 +145,47 @@ impl Smtp {
 }
 
 impl Carrier for Smtp {
+    // The library's own time limit covers connecting only: a server that accepts and says nothing would hold it
+    // for ever.
     async fn carry(&self, letter: &OutboxLetter) -> Outcome {
-        // The library's own time limit covers connecting only: a server that accepts and says nothing would
-        // hold it for ever.
-        match timeout(self.limit, self.deliver(letter)).await {
-            Ok(outcome) => outcome,
-            Err(_) => Outcome::Later { words: diagnosis::silent(&self.server, self.limit.as_secs_f64()) },
+        self.deliver(letter).await
+    }
+
+    async fn knock(&self) -> Outcome {
+        let limit = self.limit.min(KNOCK);
+        match timeout(limit, self.greet()).await {
+            Ok(Ok(mut connection)) => {
+                let _ = timeout(FAREWELL, connection.abort()).await;
+                Outcome::Accepted
+            }
+            Ok(Err(outcome)) => outcome,
+            Err(_) => Outcome::Away { words: self.silent(limit) },
         }
     }
 }
 
+/// `stage` is how far it has come, also where it is given up half-way.
 async fn hand_over(
     connection: &mut AsyncSmtpConnection,
     from: Address,
     to: Address,
     eml: &[u8],
-) -> Result<(), (Error, Stage)> {
-    connection.command(Mail::new(Some(from), Vec::new())).await.map_err(|error| (error, Stage::Sender))?;
-    connection.command(Rcpt::new(to, Vec::new())).await.map_err(|error| (error, Stage::Letter))?;
-    connection.command(Data).await.map_err(|error| (error, Stage::Letter))?;
+    stage: &mut Stage,
+) -> Result<(), Error> {
+    connection.command(Mail::new(Some(from), Vec::new())).await?;
+    *stage = Stage::Letter;
+    connection.command(Rcpt::new(to, Vec::new())).await?;
+    connection.command(Data).await?;
+    *stage = Stage::Text;
     // The library ends the last line itself (RFC 5321, 4.1.1.4); with ours the letter would grow by a blank one.
     let unended = eml.strip_suffix(b"\r\n").unwrap_or(eml);
-    connection.message(unended).await.map_err(|error| (error, Stage::Letter))?;
+    connection.message(unended).await?;
     Ok(())
+}
+
+/// As the settings take it: other scripts in an address are an extension that few servers know (RFC 6531).
+fn address(words: &str) -> Option<Address> {
+    words.parse().ok().filter(|_| words.is_ascii())
 }
 
 fn has_certificate(pem: &[u8]) -> bool {

@@ -202,6 +202,42 @@ pub struct LetterDraft {
     pub answers: Option<u32>,
     /// Letters to the same person that first told the other tasks.
     pub also_answers: Vec<u32>,
+    /// Letters to this person could not go out before this one.
+    #[serde(default)]
+    pub held: Option<Held>,
+}
+
+/// For how long letters to a person could not go out, and what became of them.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Held {
+    /// When the oldest of them was written.
+    pub since_ms: Millis,
+    /// When mail worked again.
+    pub until_ms: Millis,
+    /// When the oldest of those was written whose tasks stand in this letter now.
+    pub written_ms: Option<Millis>,
+    /// Letters that were not needed any more.
+    pub not_needed: u32,
+}
+
+/// A letter that is not accepted yet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct WaitingLetter {
+    /// What it was worded from.
+    pub draft: LetterDraft,
+    /// Nobody knows whether the server has it: its acceptance may have got lost.
+    pub maybe_there: bool,
+}
+
+/// What is asked of the engine before letters that had to wait are sent: what waits, and what the person knows.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Waiting {
+    /// Letters to one address, not yet accepted, in the order of their numbers.
+    pub letters: Vec<WaitingLetter>,
+    /// Numbers of the tasks this person was told of in a letter that was accepted.
+    pub told_tasks: Vec<u32>,
+    /// Numbers of the accepted letters.
+    pub accepted: Vec<u32>,
 }
 
 /// One letter as it will be sent: kept in the outbox until the server has accepted it.
@@ -221,6 +257,9 @@ pub struct OutboxLetter {
     pub subject: String,
     /// The whole letter (RFC 5322).
     pub eml: Vec<u8>,
+    /// What it was worded from; `None` for a trial, and for letters of earlier versions.
+    #[serde(default)]
+    pub draft: Option<Box<LetterDraft>>,
 }
 
 /// What became of a letter.
@@ -237,6 +276,21 @@ pub enum PostWord {
         number: u32,
         /// The server's words.
         words: String,
+    },
+    /// These letters have to wait and were certainly not handed to the server.
+    Untouched {
+        /// Their numbers.
+        numbers: Vec<u32>,
+    },
+    /// Letters were put off; they are tried again.
+    PutOff {
+        /// What happened.
+        words: String,
+    },
+    /// The server can be reached, and letters to this address had to wait: they are looked through first.
+    Asks {
+        /// The address.
+        address: String,
     },
     /// The server does not take letters from us (wrong password, bad certificate, unreachable for long).
     Closed {

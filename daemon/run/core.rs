@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::Duration;
 
-use tracing::{debug, error, info, warn};
+use tracing::{debug, error, info};
 
 use super::pending::Pending;
 pub(super) use super::talk::{Inward, Outward};
@@ -20,8 +20,7 @@ use crate::clock::Clock;
 use crate::engine::{Action, Engine, Event, Now};
 use crate::intake::{Intake, Taken};
 use crate::local::Counts;
-use crate::mail;
-use crate::record::{Doubt, Millis, PostWord, Reading, Refusal};
+use crate::record::{Doubt, Millis, Reading, Refusal};
 use crate::rfc3339;
 use crate::settings::garden::Garden;
 use crate::store::{BookLine, Store};
@@ -96,6 +95,8 @@ pub(super) struct Core {
     pub(super) store_trouble: Option<StoreTrouble>,
     /// Letters handed to the post that it has not told of yet.
     pub(super) letters_under_way: usize,
+    /// Addresses whose waiting letters are to be looked through.
+    pub(super) asked: Vec<String>,
     pub(super) driver: super::driver::Driver,
     /// At least this often the loop turns.
     pub(super) beat: Duration,
@@ -128,6 +129,7 @@ impl Core {
         self.take_backlog();
         self.tell_floods();
         self.turn_if_due();
+        self.look_through_letters();
         if self.commit_is_due() {
             self.commit();
         }
@@ -322,50 +324,17 @@ impl Core {
                     info!(matter = %change.matter, subject = %change.subject, from, to, why = %change.why, "matter");
                     self.pending.batch.matters.push(*change);
                 }
-                Action::Letter(draft) => {
-                    let letter = mail::letters::render(&draft, &self.garden);
-                    info!(number = letter.number, person = %letter.person, subject = %letter.subject, "letter");
-                    self.pending.batch.letters.push(letter);
-                    self.pending.urgent = true;
-                    self.pending.with_state = true;
-                }
+                Action::Overtaken { number, words } => self.overtaken(number, words),
+                Action::Letter(draft) => self.word(&draft),
             }
         }
         self.touch();
     }
 
-    fn touch(&mut self) {
+    pub(super) fn touch(&mut self) {
         if self.pending.since_ms.is_none() {
             self.pending.since_ms = Some(self.pace.mono_ms());
         }
-    }
-
-    fn hear_post(&mut self, word: PostWord) {
-        let at_ms = self.now().ms;
-        let marked = match &word {
-            PostWord::Accepted { number } => {
-                self.mail_words = None;
-                self.letters_under_way = self.letters_under_way.saturating_sub(1);
-                info!(number, "letter accepted by the mail server");
-                self.store.mark_accepted(*number, at_ms)
-            }
-            PostWord::Refused { number, words } => {
-                self.letters_under_way = self.letters_under_way.saturating_sub(1);
-                warn!(number, %words, "letter refused by the mail server for good");
-                self.store.mark_refused(*number, at_ms, words)
-            }
-            PostWord::Closed { words } => {
-                if self.mail_words.as_ref() != Some(words) {
-                    warn!("{words}");
-                }
-                self.mail_words = Some(words.clone());
-                Ok(())
-            }
-        };
-        if let Err(error) = marked {
-            warn!(%error, "a letter's fate could not be stored; it may go out a second time");
-        }
-        self.judge(Event::Post(word));
     }
 
     /// The present for the engine; never earlier than it was told before.
@@ -467,10 +436,7 @@ impl Core {
             // The broker task is gone only when we end.
             let _ = self.out.stored.send(tickets);
         }
-        for letter in self.pending.batch.letters.drain(..) {
-            self.letters_under_way += usize::from(self.garden.mail.is_some());
-            let _ = self.out.post.send(letter);
-        }
+        self.post_letters();
         for waiting in self.pending.waiting.drain(..) {
             let _ = waiting.answer.send(crate::local::Answer::Done { words: waiting.words });
         }

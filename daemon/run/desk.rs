@@ -105,6 +105,7 @@ impl Core {
             clock: self.clock_words(),
             counts: self.counts,
             letters_waiting: self.letters_under_way,
+            letters_overtaken: self.store.reader().letters_overtaken().unwrap_or(0),
             refusals,
             unknown_topics: unknown_topics.collect(),
             broker: self.broker_words.clone(),

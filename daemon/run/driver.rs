@@ -126,7 +126,9 @@ impl Core {
         }
         let settled = self.counts.settled;
         let (stored, quiet) = (self.store_trouble.is_none(), self.pending.is_empty());
-        let (pace_ms, letters) = (self.pace.mono_ms(), self.letters_under_way);
+        // A letter that was put off is on its way no more.
+        let letters = if self.mail_words.is_some() { 0 } else { self.letters_under_way };
+        let pace_ms = self.pace.mono_ms();
         let (done, waiting) =
             std::mem::take(&mut self.driver.waiting).into_iter().partition::<Vec<_>, _>(|settling| {
                 let post = letters == 0 || pace_ms - settling.asked_at_ms > POST_PATIENCE_MS;

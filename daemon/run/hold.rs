@@ -180,29 +180,9 @@ impl Core {
             self.judge(Event::Broker(broker));
         }
         if let Some(words) = self.mail_words.clone() {
-            self.judge(Event::Post(crate::record::PostWord::Closed { words }));
+            self.judge(Event::Post(Some(words)));
         }
         self.send_waiting_letters();
-    }
-
-    /// Letters of earlier runs that the mail server has not taken.
-    fn send_waiting_letters(&mut self) {
-        if self.garden.mail.is_none() || std::mem::replace(&mut self.letters_sent, true) {
-            return;
-        }
-        match self.store.reader().letters_waiting() {
-            Ok(letters) => {
-                for letter in letters {
-                    self.letters_under_way += 1;
-                    // The post is not there only when we end.
-                    let _ = self.out.post.send(letter);
-                }
-            }
-            Err(error) => {
-                self.letters_sent = false;
-                warn!(%error, "letters of earlier runs could not be read");
-            }
-        }
     }
 
     /// Keeps a reading apart until the time is known.

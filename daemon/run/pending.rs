@@ -6,7 +6,7 @@ use crate::broker::Ticket;
 use crate::engine::SavedState;
 use crate::local::Answer;
 use crate::record::{LateDay, Millis, ProbeIx, Reading};
-use crate::store::Batch;
+use crate::store::{Batch, Sifted};
 use tokio::sync::oneshot;
 
 /// Messages in one commit at most.
@@ -44,14 +44,26 @@ pub(super) struct Pending {
 impl Pending {
     /// Nothing to commit.
     pub(super) fn is_empty(&self) -> bool {
-        let Batch { readings, refusals, days, late, matters, letters, entries, timeless, released, .. } =
-            &self.batch;
+        let Batch {
+            readings,
+            refusals,
+            days,
+            late,
+            matters,
+            letters,
+            sifted,
+            entries,
+            timeless,
+            released,
+            ..
+        } = &self.batch;
         readings.is_empty()
             && refusals.is_empty()
             && days.is_empty()
             && late.is_empty()
             && matters.is_empty()
             && letters.is_empty()
+            && *sifted == Sifted::default()
             && entries.is_empty()
             && timeless.is_empty()
             && released.is_empty()
@@ -105,6 +117,7 @@ impl Pending {
             late,
             matters,
             letters,
+            sifted,
             entries,
             timeless,
             released,
@@ -120,6 +133,7 @@ impl Pending {
         late.clear();
         matters.clear();
         letters.clear();
+        *sifted = Sifted::default();
         entries.clear();
         *state = None;
         *seal = false;

@@ -56,6 +56,7 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         looked_at_ms: pace.mono_ms(),
         clock,
         turned_at_ms: pace.mono_ms(),
+        asked: Vec::new(),
         pace,
         store,
         engine: woken.engine,

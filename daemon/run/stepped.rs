@@ -12,6 +12,7 @@ use super::start::{self, Ground};
 use crate::broker::Ticket;
 use crate::clock::{Clock, Hands};
 use crate::local::{Answer, Call, Request};
+use crate::mail::post::Errand;
 use crate::record::{Millis, OutboxLetter};
 use crate::settings::garden::Garden;
 use crate::store::{Store, StoreError};
@@ -21,7 +22,7 @@ use crate::store::{Store, StoreError};
 pub struct Stepped {
     pub(super) core: Core,
     stored: UnboundedReceiver<Vec<Ticket>>,
-    post: UnboundedReceiver<OutboxLetter>,
+    post: UnboundedReceiver<Errand>,
 }
 
 /// What waits inside the core.
@@ -84,9 +85,18 @@ impl Stepped {
         std::iter::from_fn(|| self.stored.try_recv().ok()).flatten().collect()
     }
 
-    /// Letters handed to the post since the last call; after a start, those that were waiting.
-    pub fn letters(&mut self) -> Vec<OutboxLetter> {
+    /// What the post was given since the last call.
+    pub fn errands(&mut self) -> Vec<Errand> {
         std::iter::from_fn(|| self.post.try_recv().ok()).collect()
+    }
+
+    /// Of [`Stepped::errands`] the letters; after a start, those that were waiting.
+    pub fn letters(&mut self) -> Vec<OutboxLetter> {
+        let letter = |errand| match errand {
+            Errand::Carry(letter) | Errand::Held { letter, .. } => Some(letter),
+            Errand::Sifted { .. } => None,
+        };
+        self.errands().into_iter().filter_map(letter).collect()
     }
 
     /// The store that it writes.

@@ -4,7 +4,8 @@ use tokio::sync::mpsc::UnboundedSender;
 
 use crate::broker::{Said, Ticket};
 use crate::local::Call;
-use crate::record::{OutboxLetter, PostWord};
+use crate::mail::post::Errand;
+use crate::record::PostWord;
 
 /// What the edges tell the core.
 #[derive(Debug)]
@@ -27,5 +28,5 @@ pub enum Inward {
 #[derive(Debug)]
 pub(super) struct Outward {
     pub(super) stored: UnboundedSender<Vec<Ticket>>,
-    pub(super) post: UnboundedSender<OutboxLetter>,
+    pub(super) post: UnboundedSender<Errand>,
 }

@@ -3,6 +3,7 @@
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::error::told;
+use super::letters::Sifted;
 use super::look::from_json;
 use super::mirror_log;
 use super::seal;
@@ -34,6 +35,8 @@ pub struct Batch {
     pub matters: Vec<MatterChange>,
     /// Letters, worded; they wait in the outbox.
     pub letters: Vec<OutboxLetter>,
+    /// Waiting letters that were looked through.
+    pub sifted: Sifted,
     /// Day-book lines.
     pub entries: Vec<BookLine>,
     /// The engine's state. It must know every reading kept before and in this batch.
@@ -97,6 +100,7 @@ impl Store {
             keep_days(&tx, &batch.days, &mut seq, self.mirrored)?;
             mark_late(&tx, &batch.late, &mut seq, self.mirrored)?;
             keep_matters(&tx, &batch.matters)?;
+            batch.sifted.keep(&tx, batch.now_ms)?;
             keep_letters(&tx, &batch.letters)?;
             keep_entries(&tx, &batch.entries)?;
             timeless::keep(&tx, &batch.timeless, &probes)?;
@@ -316,8 +320,8 @@ fn keep_matters(conn: &Connection, matters: &[MatterChange]) -> rusqlite::Result
 /// one: a letter is never dropped.
 fn keep_letters(conn: &Connection, letters: &[OutboxLetter]) -> rusqlite::Result<()> {
     let mut put = conn.prepare_cached(
-        "INSERT INTO outbox(number, person, address, at_ms, matters, subject, eml)
-         VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        "INSERT INTO outbox(number, person, address, at_ms, matters, subject, eml, draft)
+         VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
     )?;
     for letter in letters {
         put.execute((
@@ -328,6 +332,7 @@ fn keep_letters(conn: &Connection, letters: &[OutboxLetter]) -> rusqlite::Result
             json(&letter.matters)?,
             &letter.subject,
             &letter.eml,
+            letter.draft.as_ref().map_or(Ok(String::new()), json)?,
         ))?;
     }
     Ok(())

@@ -1,10 +1,10 @@
-//! The outbox: a letter stays until the server has accepted it or refused it for good.
+//! The outbox: a letter stays until the server has accepted it or refused it for good, or until it is overtaken.
 
-use rusqlite::{OptionalExtension, Row};
+use rusqlite::{Connection, OptionalExtension, Row};
 
 use super::error::told;
 use super::{Reader, Store, StoreError};
-use crate::record::{MatterKey, Millis, OutboxLetter};
+use crate::record::{LetterDraft, MatterKey, Millis, OutboxLetter, Waiting, WaitingLetter};
 
 /// What became of a letter.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -15,6 +15,8 @@ pub enum Fate {
     Accepted(Millis),
     /// The server refused it for good then, with these words.
     Refused(Millis, String),
+    /// It had to wait, and then was not needed any more, for this reason.
+    Overtaken(Millis, String),
     /// A later version kept what this one cannot read.
     Unknown,
 }
@@ -38,6 +40,9 @@ pub struct KeptLetter {
     pub fate: Fate,
 }
 
+/// Accepted letters to one person that are searched for what was told: at three a day some three months.
+const ACCEPTED_LOOKED_AT: u32 = 300;
+
 impl Store {
     /// The server has accepted letter `number`. Telling it again changes nothing.
     pub fn mark_accepted(&mut self, number: u32, at_ms: Millis) -> Result<(), StoreError> {
@@ -47,6 +52,19 @@ impl Store {
     /// The server has refused letter `number` for good.
     pub fn mark_refused(&mut self, number: u32, at_ms: Millis, words: &str) -> Result<(), StoreError> {
         self.settle_letter(number, 2, at_ms, words)
+    }
+
+    /// These letters have to wait and were certainly not handed to the server.
+    pub fn mark_untouched(&mut self, numbers: &[u32]) -> Result<(), StoreError> {
+        let Reader { conn, path } = &mut self.reader;
+        let mut mark = || -> rusqlite::Result<()> {
+            let tx = conn.transaction()?;
+            for number in numbers {
+                tx.execute("UPDATE outbox SET maybe_there = 0 WHERE number = ?1 AND fate = 0", [number])?;
+            }
+            tx.commit()
+        };
+        mark().map_err(|e| told(path, e))
     }
 
     fn settle_letter(
@@ -70,11 +88,61 @@ impl Reader {
     /// Letters not yet accepted, oldest first.
     pub fn letters_waiting(&self) -> Result<Vec<OutboxLetter>, StoreError> {
         self.list(
-            "SELECT number, person, address, at_ms, matters, subject, eml FROM outbox WHERE fate = 0
+            "SELECT number, person, address, at_ms, matters, subject, eml, draft FROM outbox WHERE fate = 0
              ORDER BY id",
             [],
             whole_letter,
         )
+    }
+
+    /// Numbers of the letters that wait and that the server may have all the same.
+    pub fn maybe_there(&self) -> Result<Vec<u32>, StoreError> {
+        self.list(
+            "SELECT number FROM outbox WHERE fate = 0 AND maybe_there <> 0 ORDER BY number",
+            [],
+            |row| row.get(0),
+        )
+    }
+
+    /// How many letters were overtaken before they could be sent.
+    pub fn letters_overtaken(&self) -> Result<u64, StoreError> {
+        let counted: Vec<i64> =
+            self.list("SELECT count(*) FROM outbox WHERE fate = 3", [], |row| row.get(0))?;
+        Ok(counted.first().map_or(0, |count| count.unsigned_abs()))
+    }
+
+    /// The letters to `address` that wait and can be looked through, and what is known to have reached it.
+    pub fn waiting_for(&self, address: &str) -> Result<Waiting, StoreError> {
+        let waiting = self.list(
+            "SELECT draft, maybe_there FROM outbox WHERE fate = 0 AND address = ?1 ORDER BY number",
+            [address],
+            |row| Ok((draft(row, 0)?, row.get::<_, i64>(1)? != 0)),
+        )?;
+        let letters = waiting
+            .into_iter()
+            .filter_map(|(draft, maybe_there)| Some(WaitingLetter { draft: *draft?, maybe_there }))
+            .collect();
+        let accepted = self.list(
+            "SELECT number, draft FROM outbox WHERE fate = 1 AND address = ?1 ORDER BY id DESC LIMIT ?2",
+            (address, ACCEPTED_LOOKED_AT),
+            |row| Ok((row.get(0)?, draft(row, 1)?)),
+        )?;
+        let mut waiting = Waiting { letters, ..Waiting::default() };
+        for (number, draft) in accepted {
+            waiting.accepted.push(number);
+            waiting.told_tasks.extend(draft.iter().flat_map(|draft| &draft.tasks).map(|task| task.number));
+        }
+        Ok(waiting)
+    }
+
+    /// The person to whom letter `number` goes.
+    pub fn receiver(&self, number: u32) -> Result<Option<String>, StoreError> {
+        let found = self.list(
+            "SELECT person FROM outbox WHERE number = ?1 ORDER BY id DESC LIMIT 1",
+            [number],
+            |row| row.get(0),
+        )?;
+        Ok(found.into_iter().next())
     }
 
     /// The latest letters, newest first, at most `most`.
@@ -96,6 +164,7 @@ impl Reader {
                         0 => Fate::Waiting,
                         1 => Fate::Accepted(at_ms()?),
                         2 => Fate::Refused(at_ms()?, row.get(8)?),
+                        3 => Fate::Overtaken(at_ms()?, row.get(8)?),
                         _ => Fate::Unknown,
                     },
                 })
@@ -107,7 +176,7 @@ impl Reader {
     pub fn letter(&self, number: u32) -> Result<Option<OutboxLetter>, StoreError> {
         self.conn
             .prepare_cached(
-                "SELECT number, person, address, at_ms, matters, subject, eml FROM outbox
+                "SELECT number, person, address, at_ms, matters, subject, eml, draft FROM outbox
                  WHERE number = ?1 ORDER BY id DESC LIMIT 1",
             )
             .and_then(|mut find| find.query_row([number], whole_letter).optional())
@@ -136,5 +205,38 @@ fn whole_letter(row: &Row<'_>) -> rusqlite::Result<OutboxLetter> {
         matters: super::look::from_json(row, 4)?,
         subject: row.get(5)?,
         eml: row.get(6)?,
+        draft: draft(row, 7)?,
     })
+}
+
+/// The draft in a column; one that a later version wrote in a form unknown here counts as none.
+fn draft(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<Box<LetterDraft>>> {
+    Ok(serde_json::from_str(&row.get::<_, String>(column)?).ok())
+}
+
+/// What looking through waiting letters came to; part of a commit.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Sifted {
+    /// Addresses whose letters were looked through: those that stay are about to be sent.
+    pub addresses: Vec<String>,
+    /// Numbers of letters that are not sent any more, each with the reason.
+    pub overtaken: Vec<(u32, String)>,
+}
+
+impl Sifted {
+    pub(super) fn keep(&self, conn: &Connection, at_ms: Millis) -> rusqlite::Result<()> {
+        let mut mark = conn.prepare_cached(
+            "UPDATE outbox SET fate = 3, fate_ms = ?2, words = ?3 WHERE number = ?1 AND fate = 0",
+        )?;
+        for (number, words) in &self.overtaken {
+            mark.execute((number, at_ms, words))?;
+        }
+        let mut go = conn.prepare_cached(
+            "UPDATE outbox SET maybe_there = 1 WHERE address = ?1 AND fate = 0 AND maybe_there = 0",
+        )?;
+        for address in &self.addresses {
+            go.execute([address])?;
+        }
+        Ok(())
+    }
 }

@@ -14,7 +14,7 @@ pub const SCHEMA: i64 = MIGRATIONS.len() as i64;
 pub(super) const APPLICATION_ID: i64 = 0x5269_6e64;
 
 /// All steps, oldest first.
-const MIGRATIONS: [&str; 2] = [V1, V2];
+const MIGRATIONS: [&str; 3] = [V1, V2, V3];
 
 /// Readings are whole steps of their kind, keyed in the order they are read back: 15 bytes each where a
 /// text or floating-point layout takes 22 to 125. `inbox` takes what arrives, in the order of time, so
@@ -147,6 +147,13 @@ CREATE TABLE timeless(
   words TEXT                       -- a line of the day book
 ) STRICT;
 ALTER TABLE day_book ADD COLUMN clock_unsure INTEGER NOT NULL DEFAULT 0;
+";
+
+/// So that letters that had to wait can be looked through before they go. Fate 3: overtaken, with the reason in
+/// `words`.
+const V3: &str = "
+ALTER TABLE outbox ADD COLUMN draft TEXT NOT NULL DEFAULT '';          -- what it was worded from, JSON
+ALTER TABLE outbox ADD COLUMN maybe_there INTEGER NOT NULL DEFAULT 1;  -- 0 = the server certainly never had it
 ";
 
 /// How far a file has come.

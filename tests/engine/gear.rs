@@ -1,6 +1,6 @@
 //! Probes that fall silent, lie or stand still; the broker, the mail and the box itself.
 
-use rindwatch::engine::{Event, PostWord};
+use rindwatch::engine::Event;
 use rindwatch::record::{Content, Doubt, Fault, MatterKey, ProbeIx, Reading, Rule, Stand};
 
 use super::sim::*;
@@ -194,13 +194,13 @@ fn a_flood_is_a_fault_until_it_has_been_over_for_an_hour() {
 #[test]
 fn mail_and_box_stand_and_never_become_letters() {
     let mut sim = running();
-    sim.handle(Event::Post(PostWord::Closed { words: "535 authentication failed".into() }));
+    sim.handle(Event::Post(Some("535 authentication failed".into())));
     sim.handle(Event::Store(Some("disk full".into())));
     assert_eq!(sim.stand(MatterKey::Mail), Some(Stand::Standing));
     assert_eq!(sim.stand(MatterKey::Box), Some(Stand::Standing));
     sim.run_days(8);
     assert!(sim.told(MatterKey::Mail).is_empty() && sim.told(MatterKey::Box).is_empty());
-    sim.handle(Event::Post(PostWord::Accepted { number: 1 }));
+    sim.handle(Event::Letter { number: 1, person: "grower".into(), refused: None });
     sim.handle(Event::Store(None));
     assert_eq!(sim.stand(MatterKey::Mail), Some(Stand::Over));
     assert_eq!(sim.stand(MatterKey::Box), Some(Stand::Over));

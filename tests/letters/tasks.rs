@@ -174,6 +174,7 @@ pub fn task(number: u32, content: Content) -> Task {
 
 pub fn draft(number: u32, person: &str, tasks: Vec<Task>) -> LetterDraft {
     LetterDraft {
+        held: None,
         number,
         person: person.to_owned(),
         at_ms: NOON,

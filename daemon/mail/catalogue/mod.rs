@@ -11,7 +11,7 @@ mod water;
 mod weather;
 
 use crate::mail::amounts;
-use crate::record::{Content, Fault, MatterKey, Millis, Task, Telling, Urgency};
+use crate::record::{Content, Fault, Held, MatterKey, Millis, Task, Telling, Urgency};
 use crate::settings::garden::{Garden, Person, Role, Units};
 
 pub use care::{Care, not_yet_said, words as care_words};
@@ -193,6 +193,26 @@ pub fn answer(tasks: &[Task], voice: &Voice) -> String {
     }
 }
 
+/// That letters could not go out before this one, for how long, and what became of them.
+pub fn held(held: &Held, voice: &Voice) -> String {
+    let at = |ms| amounts::local(ms, voice.garden.zone).format("%A %-d %B, %H:%M").to_string();
+    let mut words =
+        format!("Letters to you could not go out from {} to {}.", at(held.since_ms), at(held.until_ms));
+    if let Some(written_ms) = held.written_ms {
+        words += &format!(
+            " What still stands is in this letter: written on {}, sent on {}.",
+            at(written_ms),
+            at(held.until_ms)
+        );
+    }
+    match held.not_needed {
+        0 => {}
+        1 => words += " One earlier letter was not needed any more.",
+        n => words += &format!(" {n} earlier letters were not needed any more."),
+    }
+    words
+}
+
 /// The lines before the last one: what wrote this, and its limits.
 pub fn foot(number: u32, voice: &Voice) -> Vec<String> {
     let person = voice.person.map_or("", |person| person.name.as_str());
@@ -249,10 +269,20 @@ pub fn trial(voice: &Voice) -> (String, Vec<String>) {
 /// Words that came from outside (a server, a payload), made fit for one line: no line ends, no other
 /// control characters, at most `most` characters.
 pub fn outside(words: &str, most: usize) -> String {
-    let line: String = words.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    let line = line.split_whitespace().collect::<Vec<_>>().join(" ");
+    let line = plain(words).split_whitespace().collect::<Vec<_>>().join(" ");
     match line.char_indices().nth(most) {
         Some((end, _)) => format!("{}...", &line[..end]),
         None => line,
     }
+}
+
+/// Without what would end a line or make it read otherwise than it is written: control characters, and those that turn
+/// the direction of writing or show nothing.
+pub fn plain(words: &str) -> String {
+    let shown = |c: char| {
+        !matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{feff}')
+            && !matches!(c, '\u{2060}'..='\u{206f}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}')
+    };
+    let spaced = |c: char| if c.is_control() || matches!(c, '\u{2028}' | '\u{2029}') { ' ' } else { c };
+    words.chars().filter(|c| shown(*c)).map(spaced).collect()
 }

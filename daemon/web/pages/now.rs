@@ -300,6 +300,11 @@ fn letters(model: &PageModel) -> Markup {
     let waiting = model.status.letters_waiting;
     html! {
         @if waiting > 0 { p { (waiting) " waiting to go out." } }
+        @match model.status.letters_overtaken {
+            0 => {},
+            1 => p.small { "1 was overtaken while it waited, and not sent." },
+            n => p.small { (n) " were overtaken while they waited, and not sent." },
+        }
         @if model.letters.is_empty() { p { "None yet." } } @else {
             ol.letters { @for letter in &model.letters { (letter_item(letter, model)) } }
         }
@@ -317,6 +322,7 @@ fn letter_item(letter: &KeptLetter, model: &PageModel) -> Markup {
                     Fate::Waiting => "waiting",
                     Fate::Accepted(then_ms) => { "accepted " (words::moment(*then_ms, at_ms, model.zone)) },
                     Fate::Refused(_, words) => { "refused: " (words) },
+                    Fate::Overtaken(_, words) => { "not sent: " (words) },
                     Fate::Unknown => "not known",
                 }
             }

@@ -1,13 +1,13 @@
 //! Starts the mail server of the tests, and makes its certificate.
 
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::OnceLock;
 use std::sync::mpsc::{Receiver, channel};
 use std::time::Duration;
 
-use rcgen::{BasicConstraints, CertificateParams, IsCa, Issuer, KeyPair};
+use rcgen::{BasicConstraints, CertificateParams, DnType, IsCa, Issuer, KeyPair, date_time_ymd};
 
 /// A certificate for a server, and the authority that signed it.
 pub struct Papers {
@@ -17,15 +17,29 @@ pub struct Papers {
 impl Papers {
     /// Papers made out for `name`, a host name or an address.
     pub fn made(name: &str) -> Self {
+        Self::written(name, false)
+    }
+
+    /// The same, of which the server's ran out in 2020.
+    pub fn run_out(name: &str) -> Self {
+        Self::written(name, true)
+    }
+
+    fn written(name: &str, run_out: bool) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let mut params = CertificateParams::new(Vec::new()).unwrap();
         params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        // The same name for each authority: one that signed something else is known by the signature alone.
+        params.distinguished_name.push(DnType::CommonName, "authority of the test");
         let key = KeyPair::generate().unwrap();
         let authority = params.self_signed(&key).unwrap();
         let issuer = Issuer::new(params, key);
         let own_key = KeyPair::generate().unwrap();
-        let own =
-            CertificateParams::new(vec![name.to_owned()]).unwrap().signed_by(&own_key, &issuer).unwrap();
+        let mut own = CertificateParams::new(vec![name.to_owned()]).unwrap();
+        if run_out {
+            own.not_after = date_time_ymd(2020, 12, 31);
+        }
+        let own = own.signed_by(&own_key, &issuer).unwrap();
         let write = |file: &str, words: String| std::fs::write(folder.path().join(file), words).unwrap();
         write("authority.pem", authority.pem());
         write("server.pem", own.pem());
@@ -54,7 +68,24 @@ impl Server {
 
     /// Starts a good one that keeps the letters it takes in `folder`, as `NNNN.eml` in their order.
     pub fn keeping(papers: &Papers, folder: &Path) -> Self {
-        Self::with("good", Some(papers), 0, Some(folder))
+        Self::keeping_at("good", papers, 0, folder)
+    }
+
+    /// The same with a behaviour and a port.
+    pub fn keeping_at(behaviour: &str, papers: &Papers, port: u16, folder: &Path) -> Self {
+        Self::with(behaviour, Some(papers), port, Some(folder))
+    }
+
+    /// Changes its behaviour; what it said until then that was not asked for yet.
+    pub fn behave(&mut self, behaviour: &str) -> Vec<String> {
+        writeln!(self.child.stdin.as_mut().unwrap(), "{behaviour}").unwrap();
+        let mut said = Vec::new();
+        loop {
+            match self.line() {
+                line if line == format!("now {behaviour}") => return said,
+                line => said.push(line),
+            }
+        }
     }
 
     fn with(behaviour: &str, papers: Option<&Papers>, port: u16, folder: Option<&Path>) -> Self {

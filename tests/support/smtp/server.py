@@ -2,8 +2,10 @@
 
 usage: server.py PORT BEHAVIOUR [CERTIFICATE KEY [FOLDER]]
 
-Says `port N` once it listens, then one line for each letter it took: `took MESSAGE-ID BYTES`, and
-`user NAME` for each sign-in. FOLDER takes each letter as it came, numbered in that order. Ends when its standard input does.
+Says `port N` once it listens, then one line for each letter it took: `took MESSAGE-ID BYTES`, `user NAME` for each
+sign-in and `password` for each password it was shown that was wrong or came in the clear. FOLDER takes each letter as it
+came, numbered in that order. A line of its standard input is the behaviour from then on, answered by `now NAME`; it ends
+when that does.
 """
 
 import asyncio
@@ -29,6 +31,8 @@ def say(*words):
 
 def authenticate(server, session, envelope, mechanism, data):
     right = isinstance(data, LoginPassword) and (data.login, data.password) == (USER, PASSWORD)
+    if not right or server.transport.get_extra_info("sslcontext") is None:
+        say("password")
     if right:
         say("user", data.login.decode())
     # Not handled: the server itself answers 535; else it would leave the client without a word.
@@ -52,8 +56,10 @@ class Behaviour:
         return "250 OK"
 
     async def handle_RCPT(self, server, session, envelope, address, options):
-        if self.name == "put-off-once" and self.first():
+        if self.name == "put-off" or self.name == "put-off-once" and self.first():
             return "451 4.7.1 come back later"
+        if self.name == "drops-before":
+            server.transport.abort()
         if self.name == "unknown" and address.startswith("nobody"):
             return "550 5.1.1 no such user"
         envelope.rcpt_tos.append(address)
@@ -65,10 +71,28 @@ class Behaviour:
             (self.folder / f"{self.taken:04}.eml").write_bytes(envelope.content)
         message = email.message_from_bytes(envelope.content)
         say("took", message["Message-ID"], len(envelope.content))
-        if self.name == "drops-once" and self.first():
+        if self.name == "drops" or self.name == "drops-once" and self.first():
             # The letter is taken, but its acceptance never reaches the sender.
             server.transport.abort()
         return "250 OK"
+
+
+class Slow(SMTP):
+    """Says what it says byte by byte."""
+
+    async def push(self, status):
+        words = status if isinstance(status, bytes) else bytes(status, "utf-8")
+        for byte in words + b"\r\n":
+            # Before the byte: once all is said the client's next word may be the first of TLS.
+            await asyncio.sleep(0.004)
+            self._writer.write(bytes([byte]))
+        await self._writer.drain()
+
+
+def listen(behaviour, loop):
+    for line in sys.stdin:
+        loop.call_soon_threadsafe(setattr, behaviour, "name", line.strip())
+        loop.call_soon_threadsafe(say, "now", line.strip())
 
 
 async def main(port, name, certificate=None, key=None, folder=None):
@@ -81,7 +105,7 @@ async def main(port, name, certificate=None, key=None, folder=None):
     starttls = context if name not in ("tls", "no-starttls") else None
 
     def connection():
-        return SMTP(
+        return (Slow if name == "slow" else SMTP)(
             behaviour,
             hostname="mail.test",
             tls_context=starttls,
@@ -95,7 +119,7 @@ async def main(port, name, certificate=None, key=None, folder=None):
     loop = asyncio.get_running_loop()
     server = await loop.create_server(connection, "127.0.0.1", int(port), ssl=first_byte, reuse_address=True)
     say("port", server.sockets[0].getsockname()[1])
-    await loop.run_in_executor(None, sys.stdin.read)
+    await loop.run_in_executor(None, listen, behaviour, loop)
 
 
 asyncio.run(main(*sys.argv[1:]))
