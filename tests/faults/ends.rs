@@ -109,6 +109,7 @@ fn while_the_mail_server_trickles() {
         eml: b"From: garden@example.org\r\nTo: grower@example.org\r\nMessage-ID: <1@hill-patch>\r\n\
                Subject: A probe\r\n\r\n1. Probe p1\r\n"
             .to_vec(),
+        draft: None,
     };
     let mut store = Store::open(&daemon.data()).unwrap();
     store.commit(&Batch { now_ms: letter.at_ms, letters: vec![letter], ..Batch::default() }).unwrap();
