@@ -7,6 +7,7 @@
 //! root, loop device or mosquitto.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a bench may stop where it stands
 
+#[allow(dead_code)] // each binary uses its part
 #[path = "../support/card.rs"]
 mod card;
 #[allow(dead_code)] // each binary uses its part
