@@ -7,6 +7,7 @@ mod day;
 mod gear;
 mod letter;
 mod matter;
+mod morning;
 mod reading;
 mod time;
 
@@ -19,6 +20,7 @@ pub use letter::{
     Task, Unseen, Waiting, WaitingLetter,
 };
 pub use matter::{MatterChange, MatterKey, Stand, Telling, Urgency};
+pub use morning::{Morning, MorningBed, MorningTask, MorningWeather};
 pub use reading::{Doubt, Millis, ProbeIx, Reading, Refusal};
 pub use time::{ClockKeeping, ClockWord, KeptBy, TimeSource};
 

@@ -29,6 +29,8 @@ mod late;
 mod marks;
 #[path = "engine/memory.rs"]
 mod memory;
+#[path = "engine/morning.rs"]
+mod morning;
 #[path = "engine/outbox.rs"]
 mod outbox;
 #[path = "engine/plant.rs"]

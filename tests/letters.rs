@@ -9,7 +9,7 @@ use std::path::Path;
 use mail_parser::{HeaderName, MessageParser, MimeHeaders, PartType};
 use rindwatch::mail::letters::{render, text_of};
 use rindwatch::record::{
-    ColdSign, Content, Dose, Fault, LetterDraft, Millis, OutboxLetter, Rule, Task, Telling, Urgency,
+    ColdSign, Content, Dose, Fault, LetterDraft, Millis, Morning, OutboxLetter, Rule, Task, Telling, Urgency,
 };
 use rindwatch::settings::garden::Garden;
 
@@ -79,6 +79,14 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
     if let Content::Water(Dose { book_alone, .. }) = &mut unprobed.content {
         *book_alone = true;
     }
+    let last = Morning {
+        beds: Vec::new(),
+        open: Vec::new(),
+        notes: Vec::new(),
+        next_ms: None,
+        overdue_ms: None,
+        ..morning()
+    };
     let tomorrow = |mut task: Task| {
         task.by_ms = Some(NOON + 20 * HOUR);
         task
@@ -151,6 +159,13 @@ fn scenes() -> Vec<(&'static str, Garden, LetterDraft)> {
         ),
         ("blind-dry", garden(), draft(27, "stand-in", vec![woken])),
         ("blind-over", garden(), told(Telling::Withdrawn, 3, blind(false), 26)),
+        ("morning", garden(), LetterDraft { morning: Some(morning()), ..draft(28, "grower", Vec::new()) }),
+        (
+            "morning-carried",
+            garden(),
+            LetterDraft { morning: Some(morning()), ..draft(29, "grower", vec![task(8, water())]) },
+        ),
+        ("morning-last", garden(), LetterDraft { morning: Some(last), ..draft(30, "grower", Vec::new()) }),
         ("water-again", garden(), told(Telling::Again, 1, water(), 12)),
         ("water-worse", garden(), told(Telling::Worse, 1, water(), 12)),
         ("water-withdrawn", garden(), told(Telling::Withdrawn, 1, filled, 12)),

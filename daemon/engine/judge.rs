@@ -81,6 +81,7 @@ impl Engine {
             }
             self.judge_fruits(at_ms, &mut to_tell, actions);
             self.tell(to_tell, &estimates, at_ms, actions);
+            self.write_morning(&estimates, at_ms, actions);
         } else if !to_tell.is_empty() {
             let estimates = self.estimates(at_ms);
             self.tell(to_tell, &estimates, at_ms, actions);

@@ -85,6 +85,9 @@ pub(super) struct Memory {
     /// By person: letters that could not go out and of which nobody was told yet.
     #[serde(default)]
     pub held: BTreeMap<String, Held>,
+    /// The date of the last morning note of this season.
+    #[serde(default)]
+    pub noted: Option<NaiveDate>,
     /// Waterings of late, logged and recognised, oldest first.
     #[serde(default)]
     pub poured: Vec<Watering>,
@@ -155,6 +158,7 @@ impl Memory {
             matters: BTreeMap::new(),
             counters: Counters::default(),
             held: BTreeMap::new(),
+            noted: None,
             poured: Vec::new(),
             poured_from: None,
             broker_away: None,

@@ -23,6 +23,7 @@ mod life;
 mod marks;
 mod matters;
 mod memory;
+mod morning;
 mod notes;
 mod outbox;
 mod people;

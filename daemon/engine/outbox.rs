@@ -29,6 +29,9 @@ const STALE_MS: Millis = 6 * HOUR_MS;
 /// What is known of no matter here counts as over after so long.
 const UNKNOWN_MS: Millis = 48 * HOUR_MS;
 
+/// A morning note is worth sending for so long (judgement: it speaks of yesterday and of the day that begins).
+const NOTE_MS: Millis = 12 * HOUR_MS;
+
 /// What becomes of a waiting letter.
 enum Lot {
     /// Nothing of it stands, for this reason.
@@ -122,6 +125,10 @@ impl Engine {
                     over.or_else(|| told_later(task, later))
                 })
                 .collect();
+            if draft.tasks.is_empty() {
+                lots.push(note_lot(draft, now_ms));
+                continue;
+            }
             let stands: Vec<usize> = (0..reasons.len()).filter(|at| reasons[*at].is_none()).collect();
             let lot = if stands.is_empty() {
                 Lot::Dropped(reasons.into_iter().flatten().next().unwrap_or_default())
@@ -209,8 +216,16 @@ impl Engine {
             actions.push(Action::Overtaken { number: letter.number, words });
         }
         let tasks = tasks.into_iter().map(|(task, _)| task).collect();
-        let draft =
-            LetterDraft { number, person, at_ms: now_ms, tasks, answers, also_answers, held: Some(held) };
+        let draft = LetterDraft {
+            number,
+            person,
+            at_ms: now_ms,
+            tasks,
+            answers,
+            also_answers,
+            held: Some(held),
+            morning: None,
+        };
         actions.push(Action::Letter(Box::new(draft)));
     }
 
@@ -247,6 +262,14 @@ impl Engine {
             (task, thread)
         };
         written.map(anew).collect()
+    }
+}
+
+/// A morning note goes as it is on its morning; the next one says more.
+fn note_lot(note: &LetterDraft, now_ms: Millis) -> Lot {
+    match now_ms - note.at_ms < NOTE_MS {
+        true => Lot::Kept,
+        false => Lot::Dropped("its morning is past".to_owned()),
     }
 }
 

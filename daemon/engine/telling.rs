@@ -95,7 +95,7 @@ pub fn drafts(
             tasks: tasks.into_iter().map(|(task, _)| task).collect(),
             answers,
             also_answers,
-            held: None,
+            ..LetterDraft::default()
         });
     }
     letters

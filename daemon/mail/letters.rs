@@ -5,7 +5,7 @@ use std::collections::HashSet;
 use crate::record::{LetterDraft, MatterKey, Millis, OutboxLetter, Task};
 use crate::settings::garden::{Garden, Person};
 
-use super::catalogue::{self, Voice, Words, heading};
+use super::catalogue::{self, Voice, Words, heading, morning};
 pub use super::paper::text_of;
 use super::paper::{Cover, Paper, Section, message};
 use super::table::Table;
@@ -29,7 +29,10 @@ pub fn render(draft: &LetterDraft, garden: &Garden) -> OutboxLetter {
     let worded: Vec<(&Task, Words)> =
         draft.tasks.iter().map(|task| (task, catalogue::words(task, &voice))).collect();
     let brief = worded.first().map(|(task, words)| format!("{}: {}", titled(task), words.brief));
-    let subject = for_header(&catalogue::subject(brief.as_deref(), worded.len().saturating_sub(1)));
+    let subject = for_header(&match (&draft.morning, worded.is_empty()) {
+        (Some(note), true) => morning::subject(note),
+        _ => catalogue::subject(brief.as_deref(), worded.len().saturating_sub(1)),
+    });
     let paper = lay_out(draft, &worded, &voice);
     let id = |number| letter_id(number, &draft.person, garden);
     let answered = draft.answers.iter().chain(&draft.also_answers);
@@ -115,7 +118,7 @@ fn finish(
 
 fn lay_out(draft: &LetterDraft, worded: &[(&Task, Words)], voice: &Voice) -> Paper {
     let mut said = HashSet::new();
-    let heads = worded
+    let mut heads: Vec<String> = worded
         .iter()
         .map(|(task, words)| format!("{}. {}: {}", task.number, titled(task), words.head))
         .collect();
@@ -128,8 +131,19 @@ fn lay_out(draft: &LetterDraft, worded: &[(&Task, Words)], voice: &Voice) -> Pap
         }
     }
     let mut foot: Vec<String> = draft.held.iter().map(|held| catalogue::held(held, voice)).collect();
+    if let Some(note) = &draft.morning {
+        if worded.is_empty() {
+            heads.push(morning::head(note));
+        }
+        let title = morning::label::NOTE.to_owned();
+        sections.push(Section { title, parts: morning::parts(note, voice), table: None });
+        foot.push(morning::life_sign(note, voice));
+    }
     foot.extend(catalogue::foot(draft.number, voice));
-    foot.push(catalogue::answer(&draft.tasks, voice));
+    foot.push(match (&draft.morning, worded.is_empty()) {
+        (Some(note), true) => morning::answer(note, voice),
+        _ => catalogue::answer(&draft.tasks, voice),
+    });
     Paper { heads, sections, foot }.plain()
 }
 

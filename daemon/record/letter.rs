@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Fault, MatterKey, Millis, Telling, Urgency};
+use super::{Fault, MatterKey, Millis, Morning, Telling, Urgency};
 
 /// What a call for cover rests on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -188,7 +188,7 @@ pub struct Task {
 }
 
 /// A letter before it is worded.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct LetterDraft {
     /// Counted from 1 in a garden.
     pub number: u32,
@@ -205,6 +205,9 @@ pub struct LetterDraft {
     /// Letters to this person could not go out before this one.
     #[serde(default)]
     pub held: Option<Held>,
+    /// The morning note, in the letter of its hour. Without tasks the letter is nothing but the note.
+    #[serde(default)]
+    pub morning: Option<Morning>,
 }
 
 /// For how long letters to a person could not go out, and what became of them.

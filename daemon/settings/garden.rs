@@ -117,6 +117,8 @@ pub struct Person {
     pub hours: Vec<Hours>,
     /// Units they read.
     pub units: Units,
+    /// They get the morning note, each day of the season. For whoever gets none, silence says nothing.
+    pub morning_note: bool,
 }
 
 /// What water is carried in.

@@ -53,19 +53,42 @@ pub fn advice(garden: &Garden) -> Vec<Advice> {
     let words = "a probe that is silent for three of its usual gaps (at least 1 h, at most 24 h) or stuck for \
                  two days is named, with what it leaves unknown";
     lines.push(Advice { matter: "gear", bed: None, possible: true, words: words.to_owned() });
+    lines.push(morning_note(garden));
     lines
+}
+
+/// Whose silence means something.
+fn morning_note(garden: &Garden) -> Advice {
+    let readers: Vec<&str> = garden
+        .people
+        .iter()
+        .filter(|person| person.morning_note)
+        .map(|person| person.name.as_str())
+        .collect();
+    let words = match readers.is_empty() {
+        false => format!(
+            "each morning of the season to {}: the sign that box, network and mail work; to everyone else silence \
+             says nothing",
+            readers.join(", ")
+        ),
+        true => "switched off: silence then means nothing, a dead box looks like a garden that needs nobody \
+                 (morning-note = true for one of the people)"
+            .to_owned(),
+    };
+    Advice { matter: "morning note", bed: None, possible: !readers.is_empty(), words }
 }
 
 /// Mildew weather is the patch's.
 fn scout(garden: &Garden) -> Advice {
     let (air, damp) = (measured(garden, Quantity::AirTemperature), measured(garden, Quantity::AirHumidity));
     let (possible, words) = match (air, damp) {
-        (true, true) => {
-            (true, "a note on the page when the weather suits powdery or downy mildew; told in no letter")
-        }
+        (true, true) => (
+            true,
+            "a line on the page and in the morning note when the weather suits powdery or downy mildew",
+        ),
         (true, false) => (
             true,
-            "a note on the page for powdery mildew only; downy goes by wet leaves, and a humidity \
+            "a line on the page and in the morning note for powdery mildew only; downy goes by wet leaves, and a humidity \
                                  sensor would tell those",
         ),
         (false, true) => {

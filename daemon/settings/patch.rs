@@ -196,6 +196,8 @@ fn person(
         table.complain("hours", "all of them lie in the quiet hours; this person could never be told");
     }
     let units = table.take("units", one_of(UNITS)).unwrap_or(units);
+    // The sign of life goes to whoever keeps the garden.
+    let morning_note = table.take("morning-note", yes_no).unwrap_or(role == Some(Role::Grower));
     table.close();
     let person = role.zip(address).map(|(role, address)| Person {
         name: name.to_owned(),
@@ -203,6 +205,7 @@ fn person(
         address,
         hours: hours.unwrap_or_else(|| windows.to_vec()),
         units,
+        morning_note,
     });
     (person, role)
 }

@@ -32,6 +32,7 @@ altitude = "290 m"
 time-zone = "America/Chicago"
 [people.grower]
 address = "grower@example.org"
+morning-note = false
 [broker]
 host = "127.0.0.1"
 port = {port}

@@ -29,6 +29,7 @@ time-zone = "America/Chicago"
 
 [people.grower]
 address = "grower@example.org"
+morning-note = false
 
 [mail]
 host = "mail.example.org"

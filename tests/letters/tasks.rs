@@ -2,8 +2,8 @@
 
 use rindwatch::quantities::Quantity;
 use rindwatch::record::{
-    ColdSign, Content, Decision, Dose, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Rule, Task,
-    Telling, Unseen, Urgency,
+    ColdSign, Content, Decision, Dose, Evidence, EvidenceRow, Fault, LetterDraft, MatterKey, Morning,
+    MorningBed, MorningTask, MorningWeather, Rule, Task, Telling, Unseen, Urgency,
 };
 use rindwatch::settings::garden::{Garden, MailSecurity, MailServer, Person, Probe, Role, Units, Vessels};
 
@@ -11,7 +11,7 @@ use super::{HOUR, NOON, patch};
 
 pub fn person(name: &str, role: Role, units: Units) -> Person {
     let address = format!("{}@example.org", name.replace(' ', "."));
-    Person { name: name.to_owned(), role, address, hours: Vec::new(), units }
+    Person { name: name.to_owned(), role, address, hours: Vec::new(), units, morning_note: false }
 }
 
 /// The small garden of all tests, with three people and a mail server.
@@ -173,13 +173,37 @@ pub fn task(number: u32, content: Content) -> Task {
 }
 
 pub fn draft(number: u32, person: &str, tasks: Vec<Task>) -> LetterDraft {
-    LetterDraft {
-        held: None,
+    LetterDraft { number, person: person.to_owned(), at_ms: NOON, tasks, ..LetterDraft::default() }
+}
+
+/// A morning in which one task is open, one ended, and a probe is not believed.
+pub fn morning() -> Morning {
+    let task = |number, matter, by_ms, answered| MorningTask {
         number,
-        person: person.to_owned(),
-        at_ms: NOON,
-        tasks,
-        answers: None,
-        also_answers: Vec::new(),
+        title: "Long bed".to_owned(),
+        matter,
+        by_ms: Some(by_ms),
+        answered,
+    };
+    Morning {
+        beds: vec![MorningBed {
+            title: "Long bed".to_owned(),
+            share_used: Some((0.21, 0.04)),
+            cover_days: Some((2.9, 1.8)),
+            given_litres: 40.0,
+            stage: Some("fruit growing".to_owned()),
+        }],
+        open: vec![task(7, MatterKey::Shade, NOON - HOUR, false)],
+        handled: vec![task(6, MatterKey::Water, NOON - 16 * HOUR, false)],
+        yesterday: Some(MorningWeather { air_c: Some((16.2, 31.4)), rain_mm: Some(0.0), guessed: true }),
+        foreseen_max_c: Some((33.4, 2.1)),
+        probes_good: (6, 7),
+        probes_amiss: vec![(
+            "long-deep".to_owned(),
+            "silent since 03:10, usually every 10 minutes".to_owned(),
+        )],
+        notes: vec!["Night: 24 °C and more, young fruit may drop.".to_owned()],
+        next_ms: Some(NOON + 18 * HOUR),
+        overdue_ms: Some(NOON + 20 * HOUR),
     }
 }

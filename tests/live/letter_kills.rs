@@ -33,6 +33,7 @@ altitude = "160 m"
 time-zone = "UTC"
 [people.grower]
 address = "grower@example.org"
+morning-note = false
 [bed.lee]
 rooted = "6 m2"
 soil = "loam"

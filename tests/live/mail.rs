@@ -35,6 +35,7 @@ altitude = "160 m"
 time-zone = "UTC"
 [people.grower]
 address = "grower@example.org"
+morning-note = false
 [bed.lee]
 rooted = "6 m2"
 leafed = "6 m2"

@@ -141,7 +141,7 @@ impl Setup {
         let windows = windows.join(", ");
         let mut text = format!(
             "[garden]\nname = \"made-patch\"\nlatitude = 45.0\nlongitude = 0.0\naltitude = \"120 m\"\n\
-             time-zone = \"Etc/UTC\"\n[people.grower]\naddress = \"grower@example.org\"\nhours = [{windows}]\n\
+             time-zone = \"Etc/UTC\"\n[people.grower]\naddress = \"grower@example.org\"\nmorning-note = false\nhours = [{windows}]\n\
              [times]\nquiet = \"21:30-05:30\"\nwindows = [{windows}]\n[vessels]\ncan = \"10 L\"\n\
              hose = \"15 L/min\"\n[mail]\nhost = \"127.0.0.1\"\nfrom = \"patch@example.org\"\n"
         );

@@ -54,6 +54,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
             address: "grower@patch.example".to_owned(),
             hours: vec![hours(18, 20)],
             units: Units::Metric,
+            morning_note: false,
         }],
         quiet: hours(21, 6),
         windows: vec![hours(18, 20)],

@@ -7,6 +7,7 @@
 mod blind;
 mod care;
 mod gear;
+pub mod morning;
 mod water;
 mod weather;
 
