@@ -9,10 +9,11 @@
 //! - [`replay`] feeds a recording through the same intake and engine.
 //! - [`commands`] are what a person types; [`local`] and [`web`] ask the one writer.
 //! - [`settings`], [`quantities`], [`daybook`] and [`record`] say what things are; [`clock`] alone asks the
-//!   time.
+//!   time; [`board`] looks at the machine.
 //!
 //! DEVELOPERS.md maps every room, the words used here, and where each new thing goes.
 
+pub mod board;
 pub mod broker;
 pub mod clock;
 pub mod commands;

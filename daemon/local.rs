@@ -82,6 +82,9 @@ pub struct Status {
     /// Where the time comes from, or that it is not known, in words.
     #[serde(default)]
     pub clock: String,
+    /// The box in lines: space, card, heat, memory, queues, mail, time.
+    #[serde(default)]
+    pub board: Vec<String>,
     /// What came in since the daemon started.
     pub counts: Counts,
     /// Letters that the mail server has not taken yet.

@@ -3,6 +3,7 @@
 //! They hold no logic beyond their words, so that store, letters and pages can share them without
 //! knowing the engine.
 
+mod board;
 mod day;
 mod gear;
 mod letter;
@@ -13,6 +14,7 @@ mod time;
 
 use serde::{Deserialize, Serialize};
 
+pub use board::{Board, BoardFault};
 pub use day::{DayRecord, Et0Method, Guess, LateDay};
 pub use gear::{Fault, Rule};
 pub use letter::{

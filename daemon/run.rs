@@ -4,6 +4,7 @@
 //! Edges: the broker task, the post, the mirror, the page, the local socket, the service manager. They
 //! run on one thread of their own; none of them judges, none writes.
 
+mod board;
 mod core;
 mod desk;
 mod driver;
@@ -151,6 +152,9 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
     ));
     tokio::spawn(copy_to_mirror(Arc::clone(&garden), plan.data.clone(), inward.clone(), stopped.clone()));
     let desk = desk(inward.clone());
+    if plan.scripted_from_ms.is_none() {
+        tokio::spawn(board::look_after(plan.data.clone(), inward.clone(), desk.clone()));
+    }
     tokio::spawn(page::serve(Arc::clone(&garden), plan.data.clone(), desk.clone(), stopped));
     tokio::spawn(local::serve(listener, desk));
     tokio::spawn(watch_over(pulses));

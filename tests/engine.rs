@@ -7,6 +7,8 @@
 
 #[path = "engine/blind.rs"]
 mod blind;
+#[path = "engine/board.rs"]
+mod board;
 #[path = "engine/book.rs"]
 mod book;
 #[path = "engine/days.rs"]

@@ -9,7 +9,8 @@ use std::path::Path;
 use mail_parser::{HeaderName, MessageParser, MimeHeaders, PartType};
 use rindwatch::mail::letters::{render, text_of};
 use rindwatch::record::{
-    ColdSign, Content, Dose, Fault, LetterDraft, Millis, Morning, OutboxLetter, Rule, Task, Telling, Urgency,
+    BoardFault, ColdSign, Content, Dose, Fault, LetterDraft, Millis, Morning, OutboxLetter, Rule, Task,
+    Telling, Urgency,
 };
 use rindwatch::settings::garden::Garden;
 
@@ -330,6 +331,10 @@ fn every_fault_has_its_words() {
         Fault::Floods { count: 81_000 },
         Fault::MailRefused { words: "535 no".to_owned() },
         Fault::StoreFails { words: "disk is full".to_owned() },
+        Fault::Board { fault: BoardFault::SpaceLow { free_mb: 150, whole_mb: 29_000 } },
+        Fault::Board { fault: BoardFault::CardErrors { count: 3 } },
+        Fault::Board { fault: BoardFault::Hot { board_c: 83.0 } },
+        Fault::Board { fault: BoardFault::MemoryLow { free_mb: 21, whole_mb: 925 } },
     ];
     let broker = task(1, Content::Gear { fault: faults[3].clone() });
     assert_eq!(render(&draft(1, "grower", vec![broker]), &garden()).subject, "Broker: away since 11:00");

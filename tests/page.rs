@@ -160,6 +160,7 @@ fn full() -> PageModel {
             probe: Some("long-upper".to_owned()),
             reason: "expected a number".to_owned(),
         }],
+        board: vec!["space: 1500 of 29000 MB free".to_owned()],
         unknown_topics: vec![UnknownTopic {
             topic: "patch/kettle".to_owned(),
             payload: "on".to_owned(),

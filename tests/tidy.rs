@@ -18,6 +18,7 @@ const MAY_IMPORT: &[(&str, &str)] = &[
     ("rfc3339", "record"),
     ("quantities", "agronomy"),
     ("clock", "record"),
+    ("board", "record"),
     ("settings", "agronomy quantities record"),
     ("daybook", "quantities record rfc3339 settings"),
     ("intake", "quantities record rfc3339 settings"),
@@ -65,6 +66,7 @@ const HOMES: &[(&str, &str)] = &[
     ("influxdb2", "mirror"),
     ("clap", "commands main"),
     ("rmpfit", "growth"),
+    ("rustix", "board"),
 ];
 
 /// Rooms that judge and word: no files, sockets, threads or tasks there.

@@ -82,6 +82,7 @@ fn running(status: &Status, zone: Tz) -> String {
     }
     survey.proposals.iter().for_each(|proposal| line(proposal_line(proposal)));
     line(letters_line(status.letters_waiting as u64, status.letters_overtaken));
+    status.board.iter().for_each(|words| line(format!("box, {words}")));
     let counts = &status.counts;
     line(format!(
         "since the start: {} messages, {} readings, {} doubted, {} repeats, {} refused",

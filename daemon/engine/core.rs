@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use crate::quantities::Quantity;
 use crate::record::{
-    Content, Fault, HOURS_KEPT_MS, LateDay, MatterChange, MatterKey, Millis, Reading, Stand, Urgency,
+    Board, Content, Fault, HOURS_KEPT_MS, LateDay, MatterChange, MatterKey, Millis, Reading, Stand, Urgency,
 };
 use crate::settings::garden::Garden;
 
@@ -44,6 +44,8 @@ pub struct Engine {
     pub(super) hours: Hours,
     pub(super) memory: Memory,
     pub(super) today: Today,
+    /// What the board said last, in this run.
+    pub(super) board: Option<Board>,
     /// The civil hour of the last reading: most readings fall into the same one.
     hour_ms: (Millis, Millis),
 }
@@ -61,6 +63,7 @@ impl Engine {
             hours: Hours::new(n),
             memory,
             today: Today::default(),
+            board: None,
             hour_ms: (0, 0),
             garden,
         }
@@ -112,6 +115,7 @@ impl Engine {
                 now.ms,
                 &mut actions,
             ),
+            Event::Board(board) => self.board = Some(board),
             Event::Turn => {}
         }
         actions
@@ -391,7 +395,8 @@ pub(super) fn change(id: &MatterId, matter: &Matter, from: Stand, now_ms: Millis
     let person = claim.map(|claim| claim.person.clone()).filter(|person| told && !person.is_empty());
     Action::Matter(Box::new(MatterChange {
         at_ms: now_ms,
-        subject: id.1.clone(),
+        // What of the box it is its reason says.
+        subject: if id.0 == MatterKey::Box { String::new() } else { id.1.clone() },
         matter: id.0,
         urgency: claim.map_or(Urgency::Note, |claim| claim.urgency),
         from,

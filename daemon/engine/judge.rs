@@ -80,6 +80,7 @@ impl Engine {
                 self.live((matters::scout::KEY, String::new()), verdict, at_ms, &mut to_tell, actions);
             }
             self.judge_fruits(at_ms, &mut to_tell, actions);
+            self.judge_board(at_ms, &mut to_tell, actions);
             self.tell(to_tell, &estimates, at_ms, actions);
             self.write_morning(&estimates, at_ms, actions);
         } else if !to_tell.is_empty() {
@@ -247,6 +248,17 @@ impl Engine {
         }
     }
 
+    fn judge_board(&mut self, at_ms: Millis, to_tell: &mut Vec<ToTell>, actions: &mut Vec<Action>) {
+        let Some(board) = self.board else { return };
+        let fresh = Matter::default();
+        for subject in matters::board::SUBJECTS {
+            let id = (matters::board::KEY, subject.to_owned());
+            let matter = self.memory.matters.get(&id).unwrap_or(&fresh);
+            let verdict = matters::board::judge(&self.scene(at_ms), &board, subject, matter);
+            self.live(id, verdict, at_ms, to_tell, actions);
+        }
+    }
+
     /// Lets a verdict act on a matter's life.
     fn live(
         &mut self,
@@ -335,7 +347,7 @@ pub(super) fn task(
 ) -> Option<Task> {
     let claim = matter.claim.as_ref()?;
     let title = match id.0 {
-        MatterKey::Gear => String::new(),
+        MatterKey::Gear | MatterKey::Box => String::new(),
         _ => scene.garden.bed(&id.1).map(|bed| bed.title.clone()).unwrap_or_default(),
     };
     Some(Task {

@@ -228,7 +228,7 @@ impl Engine {
             // Of the whole garden, or of a bed, probe or fruit that is still there.
             let named = || garden.probe_ix(subject).is_some() || garden.bed(subject).is_some();
             let fruit = || *key == MatterKey::Growth && memory.fruits.knows(subject);
-            subject.is_empty() || subject == BROKER || named() || fruit()
+            subject.is_empty() || subject == BROKER || *key == MatterKey::Box || named() || fruit()
         });
         for (start_ms, json) in &saved.hours {
             hours.put_back(*start_ms, json, &memory.probes)?;

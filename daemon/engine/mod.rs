@@ -47,7 +47,7 @@ pub use poured::{Kept, Watering};
 pub use stage::{StageView, StepView};
 pub use survey::{BedView, MatterView, ProbeView, ProposalView, Survey, Trust};
 
-use crate::record::{DayRecord, Doubt, LateDay, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
+use crate::record::{Board, DayRecord, Doubt, LateDay, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
 pub use crate::record::{HOURS_KEPT_MS, SavedState};
 
 /// Length of a turn, milliseconds: five minutes.
@@ -112,6 +112,8 @@ pub enum Event {
     Waiting(crate::record::Waiting),
     /// The store cannot be written (`Some(words)`) or can again.
     Store(Option<String>),
+    /// How the board is.
+    Board(Board),
     /// Nothing but time has passed.
     Turn,
 }

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::Millis;
+use super::{BoardFault, Millis};
 
 /// Which rule speaks against a probe. A reader sees [`Rule::words`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -106,4 +106,6 @@ pub enum Fault {
     MailRefused { words: String },
     /// The store cannot be written.
     StoreFails { words: String },
+    /// The board itself.
+    Board { fault: BoardFault },
 }

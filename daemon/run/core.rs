@@ -20,7 +20,7 @@ use crate::clock::Clock;
 use crate::engine::{Action, Engine, Event, Now};
 use crate::intake::{Intake, Taken};
 use crate::local::Counts;
-use crate::record::{Doubt, Millis, Reading, Refusal};
+use crate::record::{Board, Doubt, Millis, Reading, Refusal};
 use crate::rfc3339;
 use crate::settings::garden::Garden;
 use crate::store::{BookLine, Store};
@@ -93,6 +93,8 @@ pub(super) struct Core {
     pub(super) broker_words: Option<String>,
     pub(super) mail_words: Option<String>,
     pub(super) store_trouble: Option<StoreTrouble>,
+    /// What the board said last.
+    pub(super) board: Option<Board>,
     /// Letters handed to the post that it has not told of yet.
     pub(super) letters_under_way: usize,
     /// Addresses whose waiting letters are to be looked through.
@@ -180,6 +182,10 @@ impl Core {
                     // The rows are sent again, and the server keeps each once.
                     debug!(%error, "the mirror's progress could not be stored");
                 }
+            }
+            Inward::Board(board) => {
+                self.board = Some(board);
+                self.judge(Event::Board(board));
             }
             Inward::Call(call) => self.answer(call),
             Inward::Stop => return true,

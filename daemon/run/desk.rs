@@ -103,6 +103,7 @@ impl Core {
             at_ms,
             clock_trusted: self.trusted,
             clock: self.clock_words(),
+            board: self.box_lines(),
             counts: self.counts,
             letters_waiting: self.letters_under_way,
             letters_overtaken: self.store.reader().letters_overtaken().unwrap_or(0),

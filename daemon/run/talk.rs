@@ -5,7 +5,7 @@ use tokio::sync::mpsc::UnboundedSender;
 use crate::broker::{Said, Ticket};
 use crate::local::Call;
 use crate::mail::post::Errand;
-use crate::record::PostWord;
+use crate::record::{Board, PostWord};
 
 /// What the edges tell the core.
 #[derive(Debug)]
@@ -20,6 +20,8 @@ pub enum Inward {
     Night(super::nightly::Night),
     /// The mirror has everything up to this place.
     Mirrored(i64),
+    /// How the board is.
+    Board(Board),
     /// Commit what was taken, then end.
     Stop,
 }

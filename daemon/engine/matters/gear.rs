@@ -238,5 +238,6 @@ pub fn why(fault: &Fault, scene: &Scene<'_>) -> String {
         Fault::BrokerAway { words, .. } | Fault::MailRefused { words } | Fault::StoreFails { words } => {
             words.clone()
         }
+        Fault::Board { fault } => fault.words(),
     }
 }

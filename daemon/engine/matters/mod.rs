@@ -4,6 +4,7 @@
 //! [`crate::record::Content`] for its values, and its phrases in `mail/catalogue/`.
 
 pub mod blind;
+pub mod board;
 pub mod cover;
 pub mod gear;
 pub mod growth;

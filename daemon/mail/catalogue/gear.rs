@@ -5,7 +5,7 @@ use crate::quantities::Quantity;
 use crate::record::{Fault, Rule, Task};
 use crate::settings::garden::Probe;
 
-use super::{Care, Voice, Words, outside};
+use super::{Care, Voice, Words, board, outside};
 
 /// Longest stretch of a server's words in a letter, characters.
 const SERVER_WORDS: usize = 160;
@@ -80,6 +80,7 @@ fn what(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
         Fault::WettedNothing { mm, .. } => format!("shows {} of rain that wetted nothing", shown(*mm)),
         Fault::MailRefused { .. } => "letters do not get out".to_owned(),
         Fault::StoreFails { .. } => "readings cannot be kept".to_owned(),
+        Fault::Board { fault } => board::what(fault),
     }
 }
 
@@ -126,6 +127,7 @@ fn how(fault: &Fault, subject: &str) -> String {
             "Is the disk full, read-only or worn out? What cannot be kept is not acknowledged, so the broker \
              holds it as long as its queue is long."
         }
+        Fault::Board { fault } => board::how(fault),
     };
     how.to_owned()
 }
@@ -173,9 +175,10 @@ fn plain_how(fault: &Fault) -> &'static str {
         Fault::Clogged { .. } | Fault::ReadsShort { .. } | Fault::WettedNothing { .. } => {
             "Look whether leaves or a web lie in the funnel of the rain gauge, and take them out. Leave wires alone."
         }
-        Fault::BrokerAway { .. } | Fault::MailRefused { .. } | Fault::StoreFails { .. } => {
-            "Look whether the small computer has power. Leave the rest to the grower."
-        }
+        Fault::BrokerAway { .. }
+        | Fault::MailRefused { .. }
+        | Fault::StoreFails { .. }
+        | Fault::Board { .. } => "Look whether the small computer has power. Leave the rest to the grower.",
     }
 }
 
@@ -213,6 +216,7 @@ fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
         Fault::Distrusted { rule, .. } => why.push(distrusted_why(*rule).to_owned()),
         Fault::BrokerAway { words, .. } | Fault::Unreadable { words, .. } => why.push(said(words)),
         Fault::MailRefused { words } | Fault::StoreFails { words } => why.push(said(words)),
+        Fault::Board { fault } => why.push(board::why(fault)),
     }
     why.push(blind(fault, probe, voice));
     why
@@ -227,6 +231,7 @@ fn blind(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
     match (fault, probe) {
         (Fault::MailRefused { .. }, _) => "Until then nobody is told anything by letter.".to_owned(),
         (Fault::StoreFails { .. }, _) => "Until then days and advice stand on what was kept before.".to_owned(),
+        (Fault::Board { fault }, _) => board::meanwhile(fault).to_owned(),
         (Fault::BrokerAway { .. }, _) => {
             "Until then no reading arrives: the water book runs on by itself, a guess that grows worse by the \
              day."
@@ -274,6 +279,7 @@ fn unless(fault: &Fault) -> &'static str {
         Fault::BrokerAway { .. } => "If the broker answers again, this is over.",
         Fault::MailRefused { .. } => "If the server takes a letter again, this is over.",
         Fault::StoreFails { .. } => "If writing succeeds again, this is over.",
+        Fault::Board { fault } => board::unless(fault),
     }
 }
 
@@ -292,5 +298,6 @@ pub fn mended(fault: &Fault) -> &'static str {
         Fault::Unreadable { .. } => "Its messages can be read again.",
         Fault::MailRefused { .. } => "The mail server takes letters again.",
         Fault::StoreFails { .. } => "Readings are kept again.",
+        Fault::Board { fault } => board::mended(fault),
     }
 }

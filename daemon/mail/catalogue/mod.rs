@@ -5,6 +5,7 @@
 //! figures; a stand-in or backup person gets the same in words that need no knowledge of the crop.
 
 mod blind;
+mod board;
 mod care;
 mod gear;
 pub mod morning;
@@ -105,6 +106,7 @@ pub fn title(task: &Task) -> String {
         Content::Gear { fault: Fault::BrokerAway { .. } } => "Broker".to_owned(),
         Content::Gear { fault: Fault::MailRefused { .. } } => "Mail".to_owned(),
         Content::Gear { fault: Fault::StoreFails { .. } } => "Store".to_owned(),
+        Content::Gear { fault: Fault::Board { fault } } => board::title(fault).to_owned(),
         Content::Gear { .. } => format!("Probe {}", task.subject),
         _ => task.subject.clone(),
     }

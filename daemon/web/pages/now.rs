@@ -57,6 +57,7 @@ pub fn page(model: &PageModel) -> String {
                         h2 { "Letters" }
                         (letters(model))
                     }
+                    (the_box(&status.board))
                     (not_understood(model))
                 }
                 footer {
@@ -86,6 +87,18 @@ fn troubles(status: &Status) -> Markup {
                 @if !status.clock_trusted {
                     p { b { "Clock" } " " (status.clock) "." }
                 }
+            }
+        }
+    }
+}
+
+/// Space, card, heat, memory, queues; folded, since most days nobody wants them.
+fn the_box(lines: &[String]) -> Markup {
+    html! {
+        @if !lines.is_empty() {
+            details {
+                summary { "The box" }
+                ul { @for line in lines { li { (line) } } }
             }
         }
     }
