@@ -193,7 +193,9 @@ impl Core {
         }
         self.counts.readings += 1;
         self.counts.doubted += u64::from(reading.doubt.is_some());
-        let came = self.timeless(message.arrived_ms, Came::Reading(reading));
+        // The arrival that intake went by: after a step back it is not that of the system clock, and a reading's place
+        // before its arrival is taken from here when it is handed in.
+        let came = self.timeless(reading.arrived_ms, Came::Reading(reading));
         self.pending.batch.timeless.push(came);
     }
 

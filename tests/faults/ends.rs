@@ -9,7 +9,7 @@ use rindwatch::record::{MatterKey, OutboxLetter};
 use rindwatch::store::{Batch, Store};
 
 use crate::daemon::{Daemon, timed, two_hours_ago_ms};
-use crate::disk::{Small, row};
+use crate::disk::{Small, publish_until_told, row};
 use crate::may_mount;
 use crate::mosquitto::Mosquitto;
 use crate::proxy::{Proxy, Wire};
@@ -72,19 +72,18 @@ fn while_the_store_is_full() {
     let Some(broker) = Mosquitto::start("") else { return };
     let mut daemon = Daemon::new(broker.port, "", 1);
     let data = daemon.data();
-    let small = Small::mount(&data, 4096);
+    let small = Small::mount(&data, 12_288);
     daemon.start();
     let begin_ms = two_hours_ago_ms();
     publish(broker.port, row(begin_ms, 0, 100));
     daemon.wait_for_settled(100);
     let full = small.fill();
-    publish(broker.port, row(begin_ms, 100, 3100));
-    daemon.wait_for("the fault is told", |status| status.store.is_some());
+    let sent = publish_until_told(&daemon, &broker, begin_ms, 100) as u64;
     assert_eq!(daemon.stop_within(FIVE).code(), Some(1), "it says that not all could be stored");
     std::fs::remove_file(full).unwrap();
     daemon.start();
-    daemon.wait_for("the rest is stored", |_| daemon.stored() >= 3100);
-    assert_eq!(daemon.stored(), 3100, "nothing twice");
+    daemon.wait_for("the rest is stored", |_| daemon.stored() >= sent);
+    assert_eq!(daemon.stored(), sent, "nothing twice");
     assert!(daemon.stop().success());
 }
 
