@@ -6,9 +6,10 @@ use crate::settings::garden::{Probe, TwoPoint};
 
 use super::Steps;
 
-/// Largest whole number of steps kept: beyond 2^53 a double no longer holds every whole number, and the
-/// store would keep another value than the engine saw.
-const MOST_STEPS: f64 = 9_007_199_254_740_992.0;
+/// Largest whole number of steps kept, 2^50. Rounded to its step and counted in steps again a value may part from its
+/// number of steps by 2^-52 of it: up to here by a quarter of a step, so that the store keeps what the engine saw.
+/// (At 2^53, where a double still holds every whole number, the fuzzer found one that it did not.)
+const MOST_STEPS: f64 = 1_125_899_906_842_624.0;
 
 /// What one-wire temperature sensors send when they have no value, °C: 85 is the register after power-up
 /// (Maxim DS18B20 data sheet, table 1, note), -127 and 127 what driver libraries report for a sensor that

@@ -18,21 +18,28 @@ fn all_stored(daemon: &Daemon, wanted: u64) {
     assert_eq!(daemon.stored(), wanted, "nothing twice");
 }
 
+/// Starts it and waits until it is subscribed: what is published before is not for it yet.
+fn start(daemon: &mut Daemon, port: u16, begin_ms: i64) {
+    daemon.start();
+    publish(port, row(begin_ms, 0, 1));
+    daemon.wait_for_settled(1);
+}
+
 #[test]
 fn a_wire_cut_again_and_again_loses_nothing() {
     let Some(broker) = Mosquitto::start("") else { return };
     let proxy = Proxy::to(broker.port);
     let mut daemon = Daemon::new(proxy.port, "", 1);
-    daemon.start();
     let begin_ms = two_hours_ago_ms();
+    start(&mut daemon, broker.port, begin_ms);
     for round in 0..4 {
-        publish(broker.port, row(begin_ms, round * 300, (round + 1) * 300));
+        publish(broker.port, row(begin_ms, 1 + round * 300, 1 + (round + 1) * 300));
         // In the midst of delivery, before the acknowledgements are through.
         std::thread::sleep(Duration::from_millis(40 * round as u64));
         proxy.cut();
         daemon.wait_for("it is back", |status| status.broker.is_none());
     }
-    all_stored(&daemon, 1200);
+    all_stored(&daemon, 1201);
     assert!(daemon.stop().success());
 }
 
@@ -41,10 +48,10 @@ fn a_slow_wire_is_slow_and_nothing_else() {
     let Some(broker) = Mosquitto::start("") else { return };
     let proxy = Proxy::to(broker.port);
     let mut daemon = Daemon::new(proxy.port, "", 1);
-    daemon.start();
     let begin_ms = two_hours_ago_ms();
+    start(&mut daemon, broker.port, begin_ms);
     proxy.set(Wire::Slow(300));
-    publish(broker.port, row(begin_ms, 0, 40));
+    publish(broker.port, row(begin_ms, 1, 40));
     all_stored(&daemon, 40);
     // A message of 50 bytes takes half a second; the keep-alive must not take that for a dead wire.
     proxy.set(Wire::Trickle(5));
@@ -60,9 +67,9 @@ fn a_link_that_died_silently_is_noticed_and_replaced() {
     let Some(broker) = Mosquitto::start("") else { return };
     let proxy = Proxy::to(broker.port);
     let mut daemon = Daemon::new(proxy.port, "keep-alive = \"5 s\"", 1);
-    daemon.start();
     let begin_ms = two_hours_ago_ms();
-    publish(broker.port, row(begin_ms, 0, 20));
+    start(&mut daemon, broker.port, begin_ms);
+    publish(broker.port, row(begin_ms, 1, 20));
     all_stored(&daemon, 20);
     proxy.set(Wire::HalfOpen);
     publish(broker.port, row(begin_ms, 20, 40));
@@ -81,9 +88,9 @@ fn a_broker_that_forgot_us_is_heard_again() {
         let Some(mut broker) = Mosquitto::start(persistence) else { return };
         let proxy = Proxy::to(broker.port);
         let mut daemon = Daemon::new(proxy.port, "", 1);
-        daemon.start();
         let begin_ms = two_hours_ago_ms();
-        publish(broker.port, row(begin_ms, 0, 100));
+        start(&mut daemon, broker.port, begin_ms);
+        publish(broker.port, row(begin_ms, 1, 100));
         all_stored(&daemon, 100);
         proxy.set(Wire::HalfOpen);
         publish(broker.port, row(begin_ms, 100, 120));

@@ -15,7 +15,7 @@ const NOON_MS: Millis = 1_814_443_200_000;
 const FIRST_MS: Millis = 1_577_836_800_000;
 
 /// The topics of `garden.toml`.
-const TOPICS: [&str; 6] = ["percent", "counts", "fahrenheit", "tips", "node", "local"];
+const TOPICS: [&str; 8] = ["percent", "counts", "fahrenheit", "tips", "node", "local", "gathered", "pack"];
 
 thread_local! {
     static INTAKE: RefCell<Intake> = RefCell::new(Intake::new(Arc::clone(garden())));
