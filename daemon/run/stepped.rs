@@ -80,6 +80,16 @@ impl Stepped {
         i64::try_from(self.core.patience().as_millis()).unwrap_or(i64::MAX)
     }
 
+    /// The time by which messages are stamped as they arrive.
+    pub fn wall_ms(&self) -> Millis {
+        self.core.clock.wall_ms()
+    }
+
+    /// The latest time given to the engine, and whether it is known to be right.
+    pub fn told(&self) -> (Millis, bool) {
+        (self.core.held_ms, self.core.trusted)
+    }
+
     /// What may be acknowledged to the broker since the last call.
     pub fn acknowledged(&mut self) -> Vec<Ticket> {
         std::iter::from_fn(|| self.stored.try_recv().ok()).flatten().collect()

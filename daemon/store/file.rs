@@ -97,6 +97,11 @@ impl Store {
             .map(drop)
             .map_err(|e| told(&self.reader.path, e))
     }
+
+    /// Waits for another program's lock for so long instead of two seconds, until the store is closed.
+    pub fn wait_for_lock(&self, wait: Duration) -> Result<(), StoreError> {
+        self.reader.conn.busy_timeout(wait).map_err(|e| told(&self.reader.path, e))
+    }
 }
 
 impl Reader {
