@@ -59,7 +59,7 @@ impl Engine {
         );
         weather::note_both_ways(&mut self.memory.both_ways, &day);
         if let (Some(air), false) = (day.air, again) {
-            let of_day = AirOfDay { min_c: air.min, max_c: air.max, guess_sd_c: day.air_guess_sd_c };
+            let of_day = AirOfDay { max_c: air.max, guess_sd_c: day.air_guess_sd_c };
             self.memory.foresee.learn_day(date, of_day);
         }
         let days = &mut self.memory.days;

@@ -1,12 +1,12 @@
 //! Today's maximum and tonight's minimum, foreseen at fixed hours from this garden's own days.
 
-use chrono::{NaiveDate, NaiveTime, Timelike};
+use chrono::{Datelike, NaiveDate, NaiveTime, Timelike};
 use serde::{Deserialize, Serialize};
 
 use agronomy::foresight::{
-    AfternoonAir, AfternoonSoil, Case, Forecaster, Foreseen, MorningAir, MorningSoil, day_maximum_at_morning,
+    AfternoonAir, Case, EveningSoil, Forecaster, Foreseen, MorningAir, MorningSoil, day_maximum_at_morning,
     day_maximum_from_soil, night_minimum_at_afternoon, night_minimum_from_soil,
-    night_minimum_of_first_nights, solar_hour,
+    night_minimum_of_first_nights, solar_hour, usual_half_range_of_soil_c,
 };
 
 use crate::record::Millis;
@@ -14,6 +14,7 @@ use crate::settings::garden::Garden;
 
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS, next_day, previous_day};
 use super::hours::Hours;
+use super::weather::Day;
 
 /// The dawn call, for who is not free in the morning.
 pub const DAWN: (u32, u32) = (6, 15);
@@ -27,6 +28,8 @@ pub const AFTERNOON: (u32, u32) = (16, 0);
 const FRESH_MS: Millis = 95 * MINUTE_MS;
 /// So many calm nights are learned before the regression speaks.
 const CALM_NIGHTS: usize = 10;
+/// Days whose swing of the soil counts as the garden's own.
+const SWINGS: usize = 40;
 
 /// A time of day from hour and minute.
 pub fn clock((hour, minute): (u32, u32)) -> NaiveTime {
@@ -142,8 +145,6 @@ impl Forecast {
 /// A closed day's air, for learning.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AirOfDay {
-    /// Lowest, °C; from soil: of the night that ended that morning.
-    pub min_c: f64,
     /// Highest, °C.
     pub max_c: f64,
     /// Guessed from the soil, with the spreads of minimum and maximum.
@@ -157,11 +158,11 @@ pub struct Foresee {
     maxima: [Maximum; 3],
     /// Tonight's minimum as foreseen in the afternoon.
     pub night: Option<Forecast>,
+    /// The same from soil alone, as foreseen in the evening.
+    #[serde(default)]
+    pub evening: Option<Forecast>,
     afternoon: Memory,
-    soil_afternoon: Memory,
     waiting_night: Option<Waiting>,
-    /// The last evenings: what came of a night is known from the soil a day later only.
-    waiting_soil_nights: Vec<Waiting>,
     /// Falls from the afternoon to the night's minimum, newest last.
     falls_c: Vec<f64>,
     /// Calm nights seen: air and dew point two hours after sunset, and the minimum.
@@ -214,6 +215,39 @@ impl Sight<'_> {
         solar_hour(utc, self.garden.place.longitude_deg)
     }
 
+    /// The date of the evening that this night began with: it may be past midnight already.
+    fn evening(&self) -> NaiveDate {
+        self.calendar.date(self.now_ms - 4 * HOUR_MS)
+    }
+
+    /// The night's minimum from the shallowest soil thermometer.
+    fn night_from_soil(&self, evening: NaiveDate, days: &[Day]) -> Option<Foreseen> {
+        let probe = self.soil?;
+        let soil_c = self.fresh(probe, self.now_ms)?;
+        let midnight_ms = self.calendar.day_start(evening);
+        let (dawn_c, _) = self.hours.extremes(probe, midnight_ms, midnight_ms + 12 * HOUR_MS)?;
+        let change_c = self.fresh(probe, self.now_ms - 24 * HOUR_MS).map(|before_c| soil_c - before_c);
+        let afternoon = |date| {
+            let at_ms = self.at(date, AFTERNOON);
+            self.fresh(probe, at_ms + 1)
+        };
+        let later = self.now_ms > self.at(evening, AFTERNOON) + HOUR_MS;
+        let change_at_16_c = afternoon(evening).zip(afternoon(previous_day(evening)));
+        let since_c =
+            change_c.zip(change_at_16_c).map(|(change_c, (now_c, before_c))| change_c - (now_c - before_c));
+        let (half_range_c, half_range_before_c) = soil_swing(self.garden, probe, days, evening)?;
+        let soil = EveningSoil {
+            dawn_c,
+            change_c,
+            change_since_16_c: later.then(|| since_c.unwrap_or(0.0)),
+            half_range_c,
+            half_range_before_c,
+            latitude_deg: self.garden.place.latitude_deg,
+            day_of_year: u16::try_from(evening.ordinal()).ok()?,
+        };
+        night_minimum_from_soil(&soil).ok()
+    }
+
     /// Dew point now, °C.
     fn dew_point(&self, air_c: f64) -> Option<f64> {
         let rh_pct = self.fresh(self.humidity?, self.now_ms)?;
@@ -264,7 +298,7 @@ impl Foresee {
     }
 
     /// The call of the afternoon: foresees tonight's minimum and keeps the case for learning.
-    pub fn call_minimum(&mut self, sight: Sight<'_>) {
+    pub fn call_minimum(&mut self, sight: Sight<'_>, days: &[Day]) {
         let date = sight.today();
         let hour = sight.solar_hour();
         let from_air = sight.air.and_then(|probe| {
@@ -282,36 +316,27 @@ impl Foresee {
             };
             Some((Waiting::new(date, &case, hour), foreseen))
         });
-        let from_soil = sight.soil.and_then(|probe| {
-            let soil_c = sight.fresh(probe, sight.now_ms)?;
-            let case = AfternoonSoil {
-                soil_c,
-                dawn_c: sight.low_since(probe, sight.calendar.day_start(date)),
-                same_hour_before_c: sight.fresh(probe, sight.at(previous_day(date), AFTERNOON)),
-            }
-            .case();
-            let foreseen =
-                self.soil_afternoon.wake(night_minimum_from_soil(GUESS_SD_C)).foresee(&case).ok()?;
-            Some((Waiting::new(date, &case, hour), foreseen))
-        });
-        self.night = match (&from_air, &from_soil) {
+        let from_soil = if from_air.is_none() { sight.night_from_soil(date, days) } else { None };
+        self.night = match (&from_air, from_soil) {
             (Some((_, foreseen)), _) => Some(forecast(date, sight.now_ms, *foreseen, false)),
-            (None, Some((_, foreseen))) => Some(forecast(date, sight.now_ms, *foreseen, true)),
+            (None, Some(foreseen)) => Some(forecast(date, sight.now_ms, foreseen, true)),
             (None, None) => None,
         };
         self.waiting_night = from_air.map(|(case, _)| case);
-        self.waiting_soil_nights.extend(from_soil.map(|(case, _)| case));
-        let spare = self.waiting_soil_nights.len().saturating_sub(3);
-        self.waiting_soil_nights.drain(..spare);
+    }
+
+    /// The evening where no air is measured: the soil at 5 cm says an hour and a half later what the air said.
+    pub fn call_evening(&mut self, sight: Sight<'_>, days: &[Day]) {
+        let evening = sight.evening();
+        let from_soil = if sight.air.is_none() { sight.night_from_soil(evening, days) } else { None };
+        self.evening = from_soil.map(|foreseen| forecast(evening, sight.now_ms, foreseen, true));
     }
 
     /// Two hours after sunset: what the night begins with.
     pub fn note_dusk(&mut self, sight: Sight<'_>) {
         self.dusk = sight.air.and_then(|probe| {
             let air_c = sight.fresh(probe, sight.now_ms)?;
-            // It may be past midnight already.
-            let evening = sight.calendar.date(sight.now_ms - 4 * HOUR_MS);
-            Some((evening, air_c, sight.dew_point(air_c)))
+            Some((sight.evening(), air_c, sight.dew_point(air_c)))
         });
     }
 
@@ -342,9 +367,9 @@ impl Foresee {
         }
     }
 
-    /// A day was closed: what came of its maximum, and of the night before it where only the soil knows.
+    /// A day was closed: what came of its maximum.
     pub fn learn_day(&mut self, date: NaiveDate, air: AirOfDay) {
-        let (sd_min, sd_max) = air.guess_sd_c.unwrap_or((0.0, 0.0));
+        let sd_max = air.guess_sd_c.map_or(0.0, |(_, sd_max)| sd_max);
         let due = |waiting: &mut Option<Waiting>| waiting.take().filter(|waiting| waiting.date == date);
         for maximum in &mut self.maxima {
             let measured = due(&mut maximum.waiting_air).filter(|_| air.guess_sd_c.is_none());
@@ -357,15 +382,25 @@ impl Foresee {
                 maximum.soil.learn(day_maximum_from_soil(sd_max), &case, air.max_c);
             }
         }
-        let evening = previous_day(date);
-        let night = self.waiting_soil_nights.iter().find(|waiting| waiting.date == evening);
-        if let Some(case) = night.and_then(Waiting::case::<3>) {
-            self.soil_afternoon.learn(night_minimum_from_soil(sd_min), &case, air.min_c);
-        }
     }
 }
 
-/// Spread of a day's maximum or minimum guessed from a shallow probe, °C, as it enters the margin of a
+/// Half of the daily range of the soil before a date, °C: the garden's own, and the day before's.
+pub fn soil_swing(
+    garden: &Garden,
+    probe: usize,
+    days: &[Day],
+    date: NaiveDate,
+) -> Option<(f64, Option<f64>)> {
+    let half = |day: &Day| day.soil.map(|soil| (soil.max - soil.min) / 2.0);
+    let known = &days[..days.partition_point(|day| day.date < date)];
+    let halves_c: Vec<f64> = known[known.len().saturating_sub(SWINGS)..].iter().filter_map(half).collect();
+    let yesterday = known.last().filter(|day| next_day(day.date) == date);
+    let depth_m = garden.probes.get(probe)?.depth_m?;
+    Some((usual_half_range_of_soil_c(depth_m, &halves_c).ok()?, yesterday.and_then(half)))
+}
+
+/// Spread of a day's maximum guessed from a shallow probe, °C, as it enters the margin of a
 /// forecast from soil (stated with the guess itself in `agronomy::soil_air`).
 const GUESS_SD_C: f64 = 2.2;
 

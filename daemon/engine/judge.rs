@@ -23,6 +23,9 @@ pub(super) const BED_TURNS_MS: Millis = 15 * MINUTE_MS;
 /// The subject of the broker's matter.
 pub(super) const BROKER: &str = "broker";
 
+/// The soil at 5 cm follows the air by so much (`agronomy::foresight::night_minimum_from_soil`).
+const SOIL_LATER_MS: Millis = 90 * MINUTE_MS;
+
 /// The hours of one civil day at which something is foreseen.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Today {
@@ -31,6 +34,8 @@ pub(super) struct Today {
     looks_ms: [Millis; 3],
     afternoon_ms: Millis,
     dusk_ms: Millis,
+    /// Of the soil's look at the evening.
+    evening_ms: Millis,
 }
 
 impl Today {
@@ -41,11 +46,13 @@ impl Today {
         let dusks =
             [previous_day(date), date].map(|on| daylight::sun_up(place, on, calendar).1 + 2 * HOUR_MS);
         let today = |ms: &Millis| calendar.date(*ms) == date;
+        let evenings = dusks.map(|ms| ms + SOIL_LATER_MS);
         Self {
             until_ms: calendar.day_end(date),
             looks_ms: Look::ALL.map(|look| at(look.time())),
             afternoon_ms: at(AFTERNOON),
             dusk_ms: dusks.into_iter().find(today).unwrap_or(Millis::MAX),
+            evening_ms: evenings.into_iter().find(today).unwrap_or(Millis::MAX),
         }
     }
 }
@@ -97,7 +104,8 @@ impl Engine {
         let look = Look::ALL.into_iter().find(|look| strikes(self.today.looks_ms[*look as usize]));
         let afternoon = strikes(self.today.afternoon_ms);
         let dusk = strikes(self.today.dusk_ms);
-        if look.is_none() && !afternoon && !dusk {
+        let evening = strikes(self.today.evening_ms);
+        if look.is_none() && !afternoon && !dusk && !evening {
             return;
         }
         let max_before_c = self.memory.days.last().and_then(|day| day.air).map(|air| air.max);
@@ -119,7 +127,10 @@ impl Engine {
             foresee.call_maximum(sight, look, max_before_c);
         }
         if afternoon {
-            foresee.call_minimum(sight);
+            foresee.call_minimum(sight, &self.memory.days);
+        }
+        if evening {
+            foresee.call_evening(sight, &self.memory.days);
         }
         if dusk {
             foresee.note_dusk(sight);

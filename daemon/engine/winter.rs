@@ -3,7 +3,7 @@
 //!
 //! Judgement, all of it: a sheet keeps two to three degrees (common practice, no source), and an hour below 0 °C
 //! under it kills (Ontario agriculture ministry, Pumpkin and squash production), so three hours of a night at
-//! -4 °C or less; where the air is a guess, one whose minimum lies its spread below that. Or a week of soil
+//! -4 °C or less; where the air is a guess, one that lies two spreads below, over soil as cold. Or a week of soil
 //! under 6 °C. Both only after mid-season: in spring another plant may take its place.
 
 use chrono::{Datelike, NaiveDate};
@@ -18,6 +18,10 @@ use super::weather::Day;
 
 const KILLS_C: f64 = -4.0;
 const KILLS_HOURS: usize = 3;
+/// A guess from soil must say so by as many of its spreads, and the soil itself be as cold at its lowest, °C (judgement:
+/// when a front comes in, the guess runs 5 °C too cold, and a bed was taken for dead in its coldest week).
+const GUESS_SDS: f64 = 2.0;
+const CHILLED_SOIL_C: f64 = 3.0;
 const COLD_SOIL_C: f64 = 6.0;
 const COLD_SOIL_DAYS: usize = 7;
 /// Days after setting out from which the second half of the season has come.
@@ -75,7 +79,11 @@ impl Engine {
                 "in the night to {on} the air stood at {KILLS_C:.0} °C or less for {hours} hours"
             ));
         }
-        let guess = day.coldest_c.zip(day.air_guess_sd_c).map(|(low_c, (sd_c, _))| (low_c, low_c + sd_c));
+        let guess = day
+            .coldest_c
+            .zip(day.air_guess_sd_c)
+            .map(|(low_c, (sd_c, _))| (low_c, low_c + GUESS_SDS * sd_c))
+            .filter(|_| day.soil.is_some_and(|soil| soil.min <= CHILLED_SOIL_C));
         if let Some((low_c, _)) = guess.filter(|(_, at_most_c)| *at_most_c <= KILLS_C) {
             return Some(format!("in the night to {on} the air fell to about {low_c:.0} °C, a guess"));
         }

@@ -10,7 +10,7 @@ use super::{Fault, MatterKey, Millis, Morning, Telling, Urgency};
 pub enum ColdSign {
     /// The forecast of the afternoon.
     Afternoon,
-    /// The forecast two hours after sunset, colder than that of the afternoon.
+    /// A forecast made after sunset, colder than that of the afternoon.
     Dusk,
     /// The air itself, which stands at the mark with nobody told: what is foreseen is what it reads.
     Air,

@@ -210,8 +210,7 @@ fn cover(garden: &Garden, bed: &Bed) -> (bool, String) {
     let Some(probe) = soil_thermometer(garden, bed) else {
         return (false, "neither air nor soil temperature is measured; one of them would do".to_owned());
     };
-    let guess = air_from_soil(garden, probe);
-    let sd_c = foresight::night_minimum_from_soil(guess.map_or(3.0, |guess| guess.sd_min_c)).error_sd_c();
+    let sd_c = foresight::SOIL_NIGHT_SD_C;
     let words = format!(
         "at 16:00 if the night may fall to the cover mark; air is guessed from {}, so the minimum is foreseen \
          ±{sd_c:.1} °C only, and a sudden frost may be missed",

@@ -2,8 +2,9 @@
 //!
 //! A [`Forecaster`] is a small ridge regression: its coefficients start at built-in ones and lean, day by day, on
 //! the last weeks of this garden; its margin is the spread of its own past errors. What it looks at is
-//! named by the four cases ([`MorningAir`], [`MorningSoil`], [`AfternoonAir`], [`AfternoonSoil`]). All of
-//! them work in differences between temperatures, so they need no climate to start with.
+//! named by the three cases ([`MorningAir`], [`MorningSoil`], [`AfternoonAir`]). All of them work in differences
+//! between temperatures, so they need no climate to start with. The night from soil alone ([`EveningSoil`]) has fixed
+//! figures and leans on the climate.
 //!
 //! Life of a case: at the hour of the call make it from the readings so far, ask
 //! [`Forecaster::foresee`], keep the [`Case`]; when the day (or the night) is over, hand it to
@@ -18,8 +19,8 @@ use crate::error::{Error, air, within};
 use crate::real::sqrt;
 
 pub use cold::{
-    AfternoonAir, AfternoonSoil, USUAL_FALL_C, night_minimum_at_afternoon, night_minimum_from_soil,
-    night_minimum_of_first_nights,
+    AfternoonAir, EveningSoil, SOIL_NIGHT_SD_C, USUAL_FALL_C, night_minimum_at_afternoon,
+    night_minimum_from_soil, night_minimum_of_first_nights, usual_half_range_of_soil_c,
 };
 pub use heat::{
     MorningAir, MorningSoil, day_maximum_at_dawn, day_maximum_at_morning, day_maximum_from_soil, solar_hour,
@@ -29,7 +30,7 @@ pub use heat::{
 pub const SHADE_LEAN: f64 = 1.0;
 /// Margin of the cover call, in standard deviations of past error.
 pub const COVER_LEAN: f64 = 1.5;
-/// Bounds of one standard deviation, °C: luck does not make a forecast sure, nor one wild day useless.
+/// Bounds of one standard deviation and, above, of the margin, °C: luck does not make a forecast sure, nor one wild day useless.
 pub const SD_BOUNDS_C: (f64, f64) = (1.0, 6.0);
 
 /// The built-in coefficients count as this many days. Scores on the record hardly move between 20 and 60.
@@ -121,7 +122,11 @@ impl<const N: usize> Forecaster<N> {
         let difference_c = dot(&self.coefficients(), &case.predictors);
         within("difference_c", difference_c, -80.0, 80.0, "a difference of air temperatures to 80 °C")?;
         let sd_c = self.error_sd_c();
-        Ok(Foreseen { value_c: case.from_c + difference_c, sd_c, margin_c: self.lean * sd_c })
+        Ok(Foreseen {
+            value_c: case.from_c + difference_c,
+            sd_c,
+            margin_c: (self.lean * sd_c).min(SD_BOUNDS_C.1),
+        })
     }
 
     /// Learns what came of a case: the error is kept for the margin, the day for the coefficients. A case

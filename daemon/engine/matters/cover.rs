@@ -2,18 +2,23 @@
 //!
 //! Rule: told at 16:00 if foreseen minimum − 1.5 standard deviations of its own past error reaches the mark
 //! (3 °C: leaves run below the air on still clear nights). Two hours after sunset the two-step fit of the FAO
-//! frost manual (Snyder & de Melo-Abreu 2005, ch. 5) over this garden's calm nights may only raise the call;
-//! so may the air reading itself at the mark with nobody told. Both break the quiet hours. The letter of dusk names
+//! frost manual (Snyder & de Melo-Abreu 2005, ch. 5) over this garden's calm nights may only raise the call; so may,
+//! from then to sunrise, the air less what it still fell from this hour on in the last seven nights and 1 °C (judgement:
+//! a cold front that comes after dusk is in no fit of calm nights); so may the air reading itself at the mark with
+//! nobody told. Where no air is measured the soil does so an hour and a half later, by its change since yesterday and
+//! by what it still fell in the last nights. All break the quiet hours. The letter of dusk names
 //! the hour at which the same book's night curve comes to the mark. A plant that can no longer be alive
 //! (`winter.rs`) is not covered.
 
+use agronomy::foresight::{EveningSoil, night_minimum_from_soil};
 use agronomy::frost::{FrostFit, Night, NightCurve};
+use chrono::Datelike;
 
 use crate::record::{ColdSign, Content, MatterKey, Millis, Urgency};
 use crate::settings::garden::Bed;
 
 use super::super::calendar::{HOUR_MS, previous_day};
-use super::super::foresee::{AFTERNOON, clock};
+use super::super::foresee::{AFTERNOON, clock, soil_swing};
 use super::super::life::{Claim, Matter, Verdict};
 use super::super::people;
 use super::super::scene::Scene;
@@ -27,6 +32,12 @@ const MORNING: (u32, u32) = (9, 0);
 const LAID_FROM: (u32, u32) = (6, 0);
 /// Bounds of the fit's own error, °C.
 const FIT_SD_C: (f64, f64) = (1.0, 6.0);
+
+/// Fewest nights whose fall is known, and how many are looked at.
+const NIGHTS: (usize, Millis) = (3, 7);
+
+/// The soil's wave is an hour and a half behind the air's.
+const SOIL_FROM_MS: Millis = 7 * HOUR_MS / 2;
 
 struct Call {
     min_c: f64,
@@ -114,10 +125,71 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
             return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, crosses_ms, why });
         }
     }
+    let evening_from_soil = scene.foresee.evening.filter(|forecast| forecast.date == evening);
+    if let Some(night) = evening_from_soil.filter(|night| night.foreseen().calls_for_cover(bed.cover_c)) {
+        let (min_c, sd_c) = (night.value_c, night.sd_c);
+        let why = format!("soil in the evening: {min_c:.1} ± {sd_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
+        return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, crosses_ms: None, why });
+    }
+    let falling = match scene.patch.air {
+        Some(air) => still_to_fall(scene, evening, air).map(|(min_c, sd_c)| (min_c, sd_c, FIT_SD_C.0)),
+        None => soil_still_to_fall(scene, evening),
+    };
+    if let Some((min_c, sd_c, _)) = falling.filter(|(min_c, _, margin_c)| min_c - margin_c <= bed.cover_c) {
+        let why = format!("by the last nights' fall from this hour {min_c:.1} ± {sd_c:.1} °C by dawn");
+        return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, crosses_ms: None, why });
+    }
     let air_c =
         scene.patch.air.and_then(|probe| scene.value_now(probe)).filter(|air_c| *air_c <= bed.cover_c)?;
     let why = format!("the air reads {air_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
     Some(Call { min_c: air_c, sd_c: FIT_SD_C.0, sign: ColdSign::Air, crosses_ms: None, why })
+}
+
+/// From two hours after sunset to sunrise: a thermometer now less the mean of what it still fell from this hour on in
+/// the last nights, and how far those fell apart.
+fn still_to_fall(scene: &Scene<'_>, evening: chrono::NaiveDate, probe: usize) -> Option<(f64, f64)> {
+    let sunrise_ms = scene.sunrise_after(evening);
+    if !(scene.sunset(evening) + 2 * HOUR_MS..sunrise_ms).contains(&scene.now_ms) {
+        return None;
+    }
+    let now_c = scene.value_now(probe)?;
+    let fall = |night: Millis| {
+        let earlier_ms = night * 24 * HOUR_MS;
+        let (from_ms, to_ms) = (scene.now_ms - earlier_ms, sunrise_ms - earlier_ms + 3 * HOUR_MS);
+        let (_, then_c) = scene.hours.last(probe, from_ms - 2 * HOUR_MS, from_ms)?;
+        let (low_c, _) = scene.hours.extremes(probe, from_ms, to_ms)?;
+        Some((then_c - low_c).max(0.0))
+    };
+    let falls_c: Vec<f64> = (1..=NIGHTS.1).filter_map(fall).collect();
+    if falls_c.len() < NIGHTS.0 {
+        return None;
+    }
+    let n = falls_c.len() as f64;
+    let mean_c = falls_c.iter().sum::<f64>() / n;
+    let sd_c = (falls_c.iter().map(|fall| (fall - mean_c).powi(2)).sum::<f64>() / n).sqrt();
+    Some((now_c - mean_c, sd_c.clamp(FIT_SD_C.0, FIT_SD_C.1)))
+}
+
+/// Where no air is measured: the night's air over the dawn that the soil still falls to, its spread, and one spread as
+/// the margin: at night the call of the afternoon was made already.
+fn soil_still_to_fall(scene: &Scene<'_>, evening: chrono::NaiveDate) -> Option<(f64, f64, f64)> {
+    let probe = scene.patch.soil?;
+    if scene.now_ms < scene.sunset(evening) + SOIL_FROM_MS {
+        return None;
+    }
+    let (dawn_c, _) = still_to_fall(scene, evening, probe)?;
+    let (half_range_c, half_range_before_c) = soil_swing(scene.garden, probe, scene.days, evening)?;
+    let soil = EveningSoil {
+        dawn_c,
+        change_c: None,
+        change_since_16_c: Some(0.0),
+        half_range_c,
+        half_range_before_c,
+        latitude_deg: scene.garden.place.latitude_deg,
+        day_of_year: u16::try_from(evening.ordinal()).ok()?,
+    };
+    let foreseen = night_minimum_from_soil(&soil).ok()?;
+    Some((foreseen.value_c, foreseen.sd_c, foreseen.sd_c))
 }
 
 /// When the air falls to the mark by the night curve of the frost manual, held by the dew.
