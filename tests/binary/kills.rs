@@ -2,12 +2,16 @@
 
 use std::collections::HashMap;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 
 use crate::daemon::{Daemon, PROBES, timed, two_hours_ago_ms};
 use crate::mosquitto::Mosquitto;
 use crate::publisher::publish_each;
+
+/// How far the publisher may run ahead of what is stored: more than is taken between two kills, and less than the
+/// bound on what one probe may send at once.
+const AHEAD: usize = 60_000;
 
 /// How often, at least.
 fn kills() -> usize {
@@ -25,8 +29,15 @@ fn kills_in_a_flood_lose_nothing_and_double_nothing() {
     daemon.start();
     let begin_ms = two_hours_ago_ms();
     let enough = Arc::new(AtomicBool::new(false));
-    let (port, stop) = (broker.port, Arc::clone(&enough));
+    let (port, stop, wait) = (broker.port, Arc::clone(&enough), Arc::clone(&enough));
+    let stored = Arc::new(AtomicUsize::new(0));
+    let seen = Arc::clone(&stored);
     let flood = (0..)
+        .inspect(move |n| {
+            while *n > seen.load(Ordering::Relaxed) + AHEAD && !wait.load(Ordering::Relaxed) {
+                std::thread::sleep(Duration::from_millis(1));
+            }
+        })
         .map(move |n| timed(n % PROBES, begin_ms + (n / PROBES) as i64, value(n)))
         .take_while(move |_| !stop.load(Ordering::Relaxed));
     let publisher = std::thread::spawn(move || publish_each(port, flood));
@@ -35,6 +46,7 @@ fn kills_in_a_flood_lose_nothing_and_double_nothing() {
     while kills < wanted || (between * 2 < wanted && kills < wanted * 3) {
         kills += 1;
         between += usize::from(kill_once(&mut daemon, kills));
+        stored.store(usize::try_from(daemon.stored()).unwrap(), Ordering::Relaxed);
     }
     enough.store(true, Ordering::Relaxed);
     let sent = publisher.join().unwrap();
