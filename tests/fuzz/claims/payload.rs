@@ -32,7 +32,9 @@ fn told(intake: &mut Intake, topic: &str, bytes: &[u8]) {
     let mut taken = Taken::default();
     intake.take(topic, bytes, NOON_MS, false, &mut taken);
     assert!(!taken.unknown);
-    assert!(!taken.readings.is_empty() || !taken.refusals.is_empty(), "{topic}: lost without a word");
+    // What may hold many samples may hold none, such as a SenML record with a sum alone.
+    let silent = taken.readings.is_empty() && taken.refusals.is_empty();
+    assert!(!silent || ["gathered", "pack"].contains(&topic), "{topic}: lost without a word");
     for reading in &taken.readings {
         let quantity = garden().probe(reading.probe).unwrap().quantity;
         let kept = quantity.from_steps(quantity.to_steps(reading.value));
