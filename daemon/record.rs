@@ -14,6 +14,7 @@ mod time;
 
 use serde::{Deserialize, Serialize};
 
+pub use board::marks as board_marks;
 pub use board::{Board, BoardFault};
 pub use day::{DayRecord, Et0Method, Guess, LateDay};
 pub use gear::{Fault, Rule};

@@ -48,3 +48,9 @@ fn may_mount() -> bool {
     }
     may
 }
+
+/// Waits until so many readings are stored, and not one more.
+fn all_stored(daemon: &daemon::Daemon, wanted: u64) {
+    daemon.wait_for(&format!("{wanted} are stored"), |_| daemon.stored() >= wanted);
+    assert_eq!(daemon.stored(), wanted, "nothing twice");
+}

@@ -32,6 +32,30 @@ mod record;
 #[path = "live/winter.rs"]
 mod winter;
 
+/// Head of a garden with one grower.
+const HEAD: &str = r#"
+[garden]
+name = "lee-patch"
+latitude = 52.5
+longitude = 24.0
+altitude = "160 m"
+time-zone = "UTC"
+[people.grower]
+address = "grower@example.org"
+morning-note = false
+"#;
+
+/// Settings of so many soil thermometers, each with its own time.
+fn thermometers(count: usize) -> String {
+    let one = |n| {
+        format!(
+            "[probe.p{n}]\nmeasures = \"soil-temperature\"\ndepth = \"10 cm\"\ntopic = \"bed/{n}\"\nunit = \"C\"\n\
+             value = \"/v\"\ntime = \"epoch-ms\"\ntime-at = \"/t\"\n"
+        )
+    };
+    (0..count).map(one).collect()
+}
+
 #[test]
 fn a_measured_winter_is_stored_judged_and_told_and_a_replay_decides_the_same() {
     let Some(record) = record::Record::open() else { return };

@@ -46,7 +46,7 @@ pub struct Claim {
     pub by_ms: Option<Millis>,
     /// Litres, where water is asked for.
     pub litres: Option<f64>,
-    /// Values for the letter; `None` for a note, which is told in no letter: its words are `why`.
+    /// Values for the letter; `None` for a note, which gets no letter of its own: its words are `why`.
     pub content: Option<Content>,
     /// Grows when it gets worse by a step; a told matter is told again then.
     pub step: u8,
@@ -61,7 +61,7 @@ pub struct Claim {
 }
 
 impl Claim {
-    /// A note: it stands at once, is told in no letter, and its words are `why`. `person` may be nobody.
+    /// A note: it stands at once, gets no letter of its own, and its words are `why`. `person` may be nobody.
     pub fn note(why: String, person: String, now_ms: Millis) -> Self {
         Self {
             why,

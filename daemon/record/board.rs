@@ -15,6 +15,17 @@ pub struct Board {
     pub memory: Option<(u64, u64)>,
 }
 
+/// Marks of the board, each for on and for off. Judgement, but for the heat: small boards slow themselves down from
+/// 80 °C on (from memory).
+pub mod marks {
+    /// Space is low under so many MB or such a share, until it is over the second ones.
+    pub const SPACE: [(u64, f64); 2] = [(200, 0.02), (300, 0.03)];
+    /// Memory is low likewise.
+    pub const MEMORY: [(u64, f64); 2] = [(30, 0.05), (50, 0.08)];
+    /// Too hot from the first on, until it is under the second, °C.
+    pub const HOT_C: [f64; 2] = [80.0, 70.0];
+}
+
 /// What is wrong with the board.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

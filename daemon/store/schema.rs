@@ -194,3 +194,17 @@ pub(super) fn bring_up(conn: &mut Connection, from: i64) -> Result<()> {
     }
     Ok(())
 }
+
+/// The tables of a new store without `left_out`, in the order of their names.
+#[cfg(test)]
+#[allow(clippy::unwrap_used)] // a test may stop where it stands
+pub(super) fn tables_but(left_out: &[&str]) -> Vec<String> {
+    let dir = tempfile::tempdir().unwrap();
+    let store = super::Store::open(dir.path()).unwrap();
+    let mut tables: Vec<String> = store
+        .reader()
+        .list("SELECT name FROM sqlite_schema WHERE type = 'table' ORDER BY name", [], |row| row.get(0))
+        .unwrap();
+    tables.retain(|name| !left_out.contains(&name.as_str()));
+    tables
+}

@@ -79,13 +79,15 @@ fn the_nightly_copy_is_made_told_of_and_can_be_brought_back() {
     let mut daemon = Daemon::new(broker.port, "", 1);
     let disk = daemon.folder.path().join("disk");
     let text = std::fs::read_to_string(daemon.settings()).unwrap();
-    // A zone in which the night is over whenever this test runs: Tokyo is 14 or 15 hours ahead of Chicago.
+    // A garden where the night is over whenever this test runs: Tokyo is 14 or 15 hours ahead of Chicago.
     let now_ms = rindwatch::clock::Clock::real().wall_ms();
     let here =
         chrono::DateTime::from_timestamp_millis(now_ms).unwrap().with_timezone(&chrono_tz::America::Chicago);
-    let zone = if chrono::Timelike::hour(&here) < 4 { "Asia/Tokyo" } else { "America/Chicago" };
+    let still_night = chrono::Timelike::hour(&here) < 4;
+    let (zone, longitude) = if still_night { ("Asia/Tokyo", "139.7") } else { ("America/Chicago", "-93.2") };
     let text = text
         .replace("America/Chicago", zone)
+        .replace("longitude = -93.2", &format!("longitude = {longitude}"))
         .replace("[store]", &format!("[store]\nnightly-copy = \"{}\"", disk.display()));
     std::fs::write(daemon.settings(), text).unwrap();
     daemon.start();

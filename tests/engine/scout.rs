@@ -1,4 +1,4 @@
-//! The note to look under leaves: by weather alone, on the page, in no letter, over when somebody looked.
+//! The note to look under leaves: by weather alone, on the page, in no letter of its own, over when somebody looked.
 
 use rindwatch::daybook::Entry;
 use rindwatch::engine::Engine;
@@ -49,7 +49,7 @@ fn three_wet_nights_in_five_days_are_a_note_and_no_letter() {
     for words in ["spray", "fungicide", "Powdery"] {
         assert!(!first.why.contains(words), "{words}: {}", first.why);
     }
-    assert!(sim.told(SCOUT).is_empty(), "a note is told in no letter");
+    assert!(sim.told(SCOUT).is_empty(), "a note has no letter of its own");
     let survey = sim.engine.survey(sim.now_ms);
     assert!(survey.matters.iter().any(|matter| matter.matter == SCOUT && matter.why.contains("last 8 h at")));
 }

@@ -8,9 +8,9 @@ use std::process::Command;
 
 use crate::card::Card;
 use crate::daemon::{Daemon, PROBES, timed};
-use crate::may_mount;
 use crate::mosquitto::Mosquitto;
 use crate::publisher::{Post, publish};
+use crate::{all_stored, may_mount};
 
 /// A small file system of its own on the daemon's data folder; unmounted with the test.
 pub struct Small<'a>(&'a Path);
@@ -74,10 +74,8 @@ fn fault_is_told(daemon: &Daemon, broker: &Mosquitto, words: &str) -> u64 {
 }
 
 fn all_is_there(daemon: &Daemon, wanted: u64) {
-    daemon.wait_for(&format!("{wanted} are stored"), |status| {
-        status.store.is_none() && daemon.stored() >= wanted
-    });
-    assert_eq!(daemon.stored(), wanted, "nothing twice");
+    daemon.wait_for("the store is good again", |status| status.store.is_none());
+    all_stored(daemon, wanted);
 }
 
 /// The same begin for all rows of one daemon.

@@ -10,11 +10,11 @@ use rindwatch::store::{Batch, Store};
 
 use crate::daemon::{Daemon, timed, two_hours_ago_ms};
 use crate::disk::{Small, publish_until_told, row};
-use crate::may_mount;
 use crate::mosquitto::Mosquitto;
 use crate::proxy::{Proxy, Wire};
 use crate::publisher::{publish, publish_each};
 use crate::smtp::{Papers, Server};
+use crate::{all_stored, may_mount};
 
 const FIVE: Duration = Duration::from_secs(5);
 
@@ -59,8 +59,7 @@ fn in_a_flood() {
     }
     enough.store(true, Ordering::Relaxed);
     let sent = publisher.join().unwrap() as u64;
-    daemon.wait_for("the rest is stored", |_| daemon.stored() >= sent);
-    assert_eq!(daemon.stored(), sent);
+    all_stored(&daemon, sent);
     assert!(daemon.stop().success());
 }
 
@@ -82,8 +81,7 @@ fn while_the_store_is_full() {
     assert_eq!(daemon.stop_within(FIVE).code(), Some(1), "it says that not all could be stored");
     std::fs::remove_file(full).unwrap();
     daemon.start();
-    daemon.wait_for("the rest is stored", |_| daemon.stored() >= sent);
-    assert_eq!(daemon.stored(), sent, "nothing twice");
+    all_stored(&daemon, sent);
     assert!(daemon.stop().success());
 }
 

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use crate::all_stored;
 use crate::child::wait_until;
 use crate::daemon::{Daemon, PROBES, timed, two_hours_ago_ms};
 use crate::mosquitto::Mosquitto;
@@ -11,11 +12,6 @@ use crate::publisher::publish;
 /// Messages with times of their own, `from..to` of one row.
 fn row(begin_ms: i64, from: usize, to: usize) -> Vec<crate::publisher::Post> {
     (from..to).map(|n| timed(n % PROBES, begin_ms + (n / PROBES) as i64, (n % 400) as f64 / 10.0)).collect()
-}
-
-fn all_stored(daemon: &Daemon, wanted: u64) {
-    daemon.wait_for(&format!("{wanted} are stored"), |_| daemon.stored() >= wanted);
-    assert_eq!(daemon.stored(), wanted, "nothing twice");
 }
 
 /// Starts it and waits until it is subscribed: what is published before is not for it yet.

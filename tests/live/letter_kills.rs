@@ -16,7 +16,7 @@ use rindwatch::store::Fate;
 use crate::mosquitto::Mosquitto;
 use crate::publisher::{Post, publish};
 use crate::smtp::{Papers, Server};
-use crate::winter;
+use crate::{HEAD, thermometers, winter};
 
 const KILLS: usize = 20;
 const TURN_MS: i64 = 300_000;
@@ -24,29 +24,8 @@ const TURN_MS: i64 = 300_000;
 const NOON: &str = "2026-07-01T12:00:00Z";
 
 fn garden() -> String {
-    let mut text = r#"
-[garden]
-name = "lee-patch"
-latitude = 52.5
-longitude = 24.0
-altitude = "160 m"
-time-zone = "UTC"
-[people.grower]
-address = "grower@example.org"
-morning-note = false
-[bed.lee]
-rooted = "6 m2"
-soil = "loam"
-crop = "squash"
-"#
-    .to_owned();
-    for n in 0..KILLS {
-        text += &format!(
-            "[probe.p{n}]\nmeasures = \"soil-temperature\"\ndepth = \"10 cm\"\ntopic = \"bed/{n}\"\nunit = \"C\"\n\
-             value = \"/v\"\ntime = \"epoch-ms\"\ntime-at = \"/t\"\n"
-        );
-    }
-    text
+    let bed = "[bed.lee]\nrooted = \"6 m2\"\nsoil = \"loam\"\ncrop = \"squash\"\n";
+    format!("{HEAD}{bed}{}", thermometers(KILLS))
 }
 
 fn post(n: usize, at_ms: i64, value: f64) -> Post {

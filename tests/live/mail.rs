@@ -17,7 +17,7 @@ use crate::daemon::Daemon;
 use crate::mosquitto::Mosquitto;
 use crate::publisher::{Node, Post};
 use crate::smtp::{Papers, Server};
-use crate::winter;
+use crate::{HEAD, thermometers, winter};
 
 const MINUTE_MS: Millis = 60_000;
 const HOUR_MS: Millis = 60 * MINUTE_MS;
@@ -25,17 +25,8 @@ const TURN_MS: Millis = 5 * MINUTE_MS;
 /// Noon of a summer day: far from the quiet hours.
 const NOON: &str = "2026-07-01T12:00:00Z";
 
-/// A bed with a moisture probe and three thermometers.
-const GARDEN: &str = r#"
-[garden]
-name = "lee-patch"
-latitude = 52.5
-longitude = 24.0
-altitude = "160 m"
-time-zone = "UTC"
-[people.grower]
-address = "grower@example.org"
-morning-note = false
+/// A bed with a moisture probe; three thermometers come to it.
+const BED: &str = r#"
 [bed.lee]
 rooted = "6 m2"
 leafed = "6 m2"
@@ -54,14 +45,7 @@ time-at = "/t"
 "#;
 
 fn garden() -> String {
-    let mut text = GARDEN.to_owned();
-    for n in 0..3 {
-        text += &format!(
-            "[probe.p{n}]\nmeasures = \"soil-temperature\"\ndepth = \"10 cm\"\ntopic = \"bed/{n}\"\nunit = \"C\"\n\
-             value = \"/v\"\ntime = \"epoch-ms\"\ntime-at = \"/t\"\n"
-        );
-    }
-    text
+    format!("{HEAD}{BED}{}", thermometers(3))
 }
 
 /// A daemon on a clock that is moved, and the node that speaks to it.
@@ -213,6 +197,13 @@ struct Trouble<'a> {
     matter: bool,
 }
 
+impl<'a> Trouble<'a> {
+    /// Of a server with these papers, which the daemon trusts: all else is well.
+    fn of(papers: &'a Papers, words: &'a str) -> Self {
+        Self { behaviour: "good", papers, trusted: papers, password: "right", words, matter: true }
+    }
+}
+
 /// The daemon meets the trouble, says it in one line, and the letter is out once the server is good.
 fn meets(trouble: &Trouble) {
     let mut bad = Server::start(trouble.behaviour, Some(trouble.papers), 0);
@@ -276,98 +267,49 @@ fn meets(trouble: &Trouble) {
 fn an_unknown_authority_is_said_and_nothing_is_lost() {
     let (papers, trusted) = (Papers::made("127.0.0.1"), Papers::made("127.0.0.1"));
     let words = "its certificate is signed by no authority this board knows";
-    meets(&Trouble {
-        behaviour: "good",
-        papers: &papers,
-        trusted: &trusted,
-        password: "right",
-        words,
-        matter: true,
-    });
+    meets(&Trouble { trusted: &trusted, ..Trouble::of(&papers, words) });
 }
 
 #[test]
 fn a_certificate_that_has_run_out_is_said_and_nothing_is_lost() {
     let papers = Papers::run_out("127.0.0.1");
     let words = "its certificate has run out, or this board's clock is wrong";
-    meets(&Trouble {
-        behaviour: "good",
-        papers: &papers,
-        trusted: &papers,
-        password: "right",
-        words,
-        matter: true,
-    });
+    meets(&Trouble::of(&papers, words));
 }
 
 #[test]
 fn a_certificate_for_another_name_is_said_and_nothing_is_lost() {
     let papers = Papers::made("mail.example.org");
     let words = "its certificate is made out for another name";
-    meets(&Trouble {
-        behaviour: "good",
-        papers: &papers,
-        trusted: &papers,
-        password: "right",
-        words,
-        matter: true,
-    });
+    meets(&Trouble::of(&papers, words));
 }
 
 #[test]
 fn a_wrong_password_is_said_and_nothing_is_lost() {
     let papers = Papers::made("127.0.0.1");
     let words = "refuses user garden (535";
-    meets(&Trouble {
-        behaviour: "good",
-        papers: &papers,
-        trusted: &papers,
-        password: "wrong",
-        words,
-        matter: true,
-    });
+    meets(&Trouble { password: "wrong", ..Trouble::of(&papers, words) });
 }
 
 #[test]
 fn a_server_without_starttls_gets_no_password_and_nothing_is_lost() {
     let papers = Papers::made("127.0.0.1");
     let words = "offers no STARTTLS, so nothing was sent";
-    meets(&Trouble {
-        behaviour: "no-starttls",
-        papers: &papers,
-        trusted: &papers,
-        password: "right",
-        words,
-        matter: true,
-    });
+    meets(&Trouble { behaviour: "no-starttls", ..Trouble::of(&papers, words) });
 }
 
 #[test]
 fn a_refused_sender_is_said_and_nothing_is_lost() {
     let papers = Papers::made("127.0.0.1");
     let words = "does not take letters from garden@example.org (553";
-    meets(&Trouble {
-        behaviour: "sender-refused",
-        papers: &papers,
-        trusted: &papers,
-        password: "right",
-        words,
-        matter: true,
-    });
+    meets(&Trouble { behaviour: "sender-refused", ..Trouble::of(&papers, words) });
 }
 
 #[test]
 fn a_server_that_puts_letters_off_is_said_and_nothing_is_lost() {
     let papers = Papers::made("127.0.0.1");
     let words = "put us off (451 4.7.1 come back later)";
-    meets(&Trouble {
-        behaviour: "put-off",
-        papers: &papers,
-        trusted: &papers,
-        password: "right",
-        words,
-        matter: false,
-    });
+    meets(&Trouble { behaviour: "put-off", matter: false, ..Trouble::of(&papers, words) });
 }
 
 /// The server takes the letter, its answer gets lost, and the box is killed. The letter comes again under its own id,

@@ -1,8 +1,9 @@
 //! The board itself: space for the data, errors of the card, heat, memory.
 //!
-//! The marks are judgement, but for the heat: small boards slow themselves down from 80 °C on (from memory). Marks for on
-//! and off differ, and heat and memory must have held for half an hour: a busy minute is nothing.
+//! The marks stand beside the faults in `record`, for the letter names them too. Those for on and off differ, and heat
+//! and memory must have held for half an hour: a busy minute is nothing.
 
+use crate::record::board_marks::{HOT_C, MEMORY, SPACE};
 use crate::record::{Board, BoardFault, Content, Fault, MatterKey, Millis, Urgency};
 
 use super::super::calendar::{HOUR_MS, MINUTE_MS};
@@ -17,12 +18,6 @@ pub const KEY: MatterKey = MatterKey::Box;
 pub const SUBJECTS: [&str; 4] = ["space", "card", "heat", "memory"];
 
 const MB: u64 = 1_000_000;
-/// Space is low under so many MB or such a share, until it is over the second ones.
-const SPACE: [(u64, f64); 2] = [(200, 0.02), (300, 0.03)];
-/// Memory is low likewise.
-const MEMORY: [(u64, f64); 2] = [(30, 0.05), (50, 0.08)];
-/// Too hot from the first on, until it is under the second, °C.
-const HOT_C: [f64; 2] = [80.0, 70.0];
 const HOLD_MS: Millis = 30 * MINUTE_MS;
 const DAY_MS: Millis = 24 * HOUR_MS;
 

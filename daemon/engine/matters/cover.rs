@@ -109,7 +109,8 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
     let night = scene.foresee.night.filter(|night| night.date == evening);
     if let Some(night) = night.filter(|night| night.foreseen().calls_for_cover(bed.cover_c)) {
         let (min_c, sd_c) = (night.value_c, night.sd_c);
-        let why = format!("{min_c:.1} ± {sd_c:.1} °C foreseen, cover mark {:.0} °C", bed.cover_c);
+        let why =
+            format!("the night is foreseen at {min_c:.1} ± {sd_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
         return Some(Call { min_c, sd_c, sign: ColdSign::Afternoon, crosses_ms: None, why });
     }
     if matter.is_told() {
@@ -120,7 +121,7 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
         // Fewer calm nights than the book asks for give no fit.
         let fitted = two_step(nights, air_c, dew_c).filter(|(min_c, sd_c)| min_c - sd_c <= bed.cover_c);
         if let Some((min_c, sd_c)) = fitted {
-            let why = format!("{air_c:.1} °C two hours after sunset: {min_c:.1} ± {sd_c:.1} °C by dawn");
+            let why = format!("two hours after sunset {air_c:.1} °C: {min_c:.1} ± {sd_c:.1} °C by dawn");
             let crosses_ms = crossing(scene, evening, (air_c, dew_c, min_c), bed.cover_c);
             return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, crosses_ms, why });
         }

@@ -5,8 +5,8 @@
 //! common practice, no source). Promise and shortfall of the two must be more than tapes and promise are off by,
 //! and where there was no curve before them none may go through all tapes, for then the fruit slows as fruits
 //! do (both judgement; `tests/engine/fruit.rs` counts the notes of healthy and of stalled fruits). It stands
-//! on the page and in matters.csv and is told in no letter: there is nothing to be done by an hour. Ends with
-//! a gain that keeps the promise, with the cutting, or when nobody has taped for two weeks.
+//! on the page, in the morning note and in matters.csv, and is told in no letter of its own: there is nothing to be
+//! done by an hour. Ends with a gain that keeps the promise, with the cutting, or when nobody has taped for two weeks.
 //!
 //! Causes are days of the ten before the last tape: past the stress mark; degree-hours above the bed's shade
 //! mark (its sources are in `shade.rs`); nights under 10 °C, at which

@@ -1,6 +1,6 @@
 //! Scout: the weather of the last days was one in which leaves fall sick, so a look under them is worth the walk.
-//! It is a note: it stands on the page and is told in no letter. It is weather and no disease, a reason to look
-//! and never one to spray.
+//! It is a note: it stands on the page and in the morning note, and is told in no letter of its own. It is weather
+//! and no disease, a reason to look and never one to spray.
 //!
 //! Rules, on the published limits in `agronomy::sickness`. *Downy mildew*: a night counts when a wet spell ended
 //! in it that was long enough for its temperature, and six hours at least, from where infection gains sharply;

@@ -1,6 +1,8 @@
 //! Words for the board itself: space, card, heat, memory.
 
+use crate::mail::amounts;
 use crate::record::BoardFault;
+use crate::record::board_marks::{HOT_C, MEMORY, SPACE};
 
 /// Title of the task.
 pub fn title(fault: &BoardFault) -> &'static str {
@@ -43,7 +45,9 @@ pub fn why(fault: &BoardFault) -> String {
             format!("{free_mb} of {whole_mb} MB are free. Without space nothing can be kept.")
         }
         BoardFault::CardErrors { .. } => "A card that begins to fail loses what it holds.".to_owned(),
-        BoardFault::Hot { .. } => "From 80 °C on small boards slow down, and cards age fast.".to_owned(),
+        BoardFault::Hot { .. } => {
+            format!("From {} °C on small boards slow down, and cards age fast.", HOT_C[0])
+        }
         BoardFault::MemoryLow { free_mb, whole_mb } => {
             format!("{free_mb} of {whole_mb} MB. When none is left the system ends programs, this one too.")
         }
@@ -60,12 +64,15 @@ pub fn meanwhile(fault: &BoardFault) -> &'static str {
     }
 }
 
-pub fn unless(fault: &BoardFault) -> &'static str {
+pub fn unless(fault: &BoardFault) -> String {
+    let free_again = |(mb, share): (u64, f64)| {
+        format!("If {mb} MB and {} are free again, this is over.", amounts::percent(share))
+    };
     match fault {
-        BoardFault::SpaceLow { .. } => "If 300 MB and 3 % are free again, this is over.",
-        BoardFault::CardErrors { .. } => "After a check that sets the count back, this is over.",
-        BoardFault::Hot { .. } => "Under 70 °C this is over.",
-        BoardFault::MemoryLow { .. } => "If 50 MB and 8 % are free again, this is over.",
+        BoardFault::SpaceLow { .. } => free_again(SPACE[1]),
+        BoardFault::CardErrors { .. } => "After a check that sets the count back, this is over.".to_owned(),
+        BoardFault::Hot { .. } => format!("Under {} °C this is over.", HOT_C[1]),
+        BoardFault::MemoryLow { .. } => free_again(MEMORY[1]),
     }
 }
 

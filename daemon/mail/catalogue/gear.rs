@@ -18,7 +18,7 @@ pub fn gear(task: &Task, fault: &Fault, voice: &Voice) -> Words {
         brief: what,
         how: vec![voice.pick(how(fault, &task.subject), plain_how(fault))],
         why: why(fault, probe, voice),
-        unless: vec![unless(fault).to_owned()],
+        unless: vec![unless(fault)],
         care: match fault {
             Fault::Silent { .. }
             | Fault::Stuck { .. }
@@ -261,8 +261,8 @@ fn blind(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
     }
 }
 
-fn unless(fault: &Fault) -> &'static str {
-    match fault {
+fn unless(fault: &Fault) -> String {
+    let words = match fault {
         Fault::Silent { .. } | Fault::Unreadable { .. } => "If it is heard again by itself, this is over.",
         Fault::Floods { .. } => "If it keeps its bounds for an hour, this is over.",
         Fault::Distrusted { rule: Rule::CreepsWet, .. } => {
@@ -279,8 +279,9 @@ fn unless(fault: &Fault) -> &'static str {
         Fault::BrokerAway { .. } => "If the broker answers again, this is over.",
         Fault::MailRefused { .. } => "If the server takes a letter again, this is over.",
         Fault::StoreFails { .. } => "If writing succeeds again, this is over.",
-        Fault::Board { fault } => board::unless(fault),
-    }
+        Fault::Board { fault } => return board::unless(fault),
+    };
+    words.to_owned()
 }
 
 /// The word that ends a fault.
