@@ -5,6 +5,8 @@
 //! beside it; times are those of the garden's clock. Past faults are tests with their story.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a test may stop where it stands
 
+#[path = "engine/battery.rs"]
+mod battery;
 #[path = "engine/blind.rs"]
 mod blind;
 #[path = "engine/board.rs"]

@@ -331,6 +331,7 @@ fn every_fault_has_its_words() {
         Fault::Floods { count: 81_000 },
         Fault::MailRefused { words: "535 no".to_owned() },
         Fault::StoreFails { words: "disk is full".to_owned() },
+        Fault::BatteryLow { level: 3.51, end: 3.3, days: 9, before: "2031-07-30".parse().ok(), told: false },
         Fault::Board { fault: BoardFault::SpaceLow { free_mb: 150, whole_mb: 29_000 } },
         Fault::Board { fault: BoardFault::CardErrors { count: 3 } },
         Fault::Board { fault: BoardFault::Hot { board_c: 83.0 } },

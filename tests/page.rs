@@ -44,6 +44,7 @@ fn probe(name: &str, value: Option<f64>, unit: &str, age: Millis, trust: Trust, 
         trust,
         rule: None,
         why: why.to_owned(),
+        battery_days: None,
     }
 }
 

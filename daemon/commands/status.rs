@@ -181,6 +181,8 @@ fn probe_line(probe: &ProbeView, now_ms: Millis) -> String {
         (Some(value), Some(at_ms)) => format!("{value} {}, {} ago", probe.unit, age(now_ms - at_ms)),
         _ => "no reading yet".to_owned(),
     };
+    let left = probe.battery_days.map(|days| format!("; about {days:.0} days left at its slope, a guess"));
+    let reading = reading + &left.unwrap_or_default();
     match probe.trust {
         Trust::Good => format!("probe {}: {reading}", probe.name),
         Trust::Doubtful => format!("probe {}: {reading}; doubtful: {}", probe.name, probe.why),

@@ -116,7 +116,7 @@ impl Engine {
         }
         match change {
             ProbeChange::Moved => self.memory.marks.moved(ix, name),
-            ProbeChange::Battery => {}
+            ProbeChange::Battery => self.battery_changed(name),
             ProbeChange::FullMark(_) | ProbeChange::DryMark(_) => {
                 self.set_mark(ix, change, happened_ms.min(now_ms));
                 self.derive_if_closed(happened_ms);

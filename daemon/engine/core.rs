@@ -151,6 +151,7 @@ impl Engine {
     /// kept, they would silence everything until then.
     fn set_back(&mut self, now_ms: Millis) {
         let today = self.calendar.date(now_ms);
+        self.forget_batteries_from(today);
         let memory = &mut self.memory;
         memory.next_turn_ms = memory.next_turn_ms.min(now_ms - now_ms.rem_euclid(TURN_MS) + TURN_MS);
         memory.closed_through =

@@ -74,6 +74,7 @@ impl Engine {
                 self.file(record, again_ms, actions);
             }
         }
+        self.keep_batteries(&day);
         self.learn_marks(date);
         if !again {
             self.propose_marks(self.calendar.day_end(date));

@@ -455,6 +455,12 @@ impl Facts {
         self.absences.iter().any(|absence| (absence.from..=absence.to).contains(&date))
     }
 
+    /// The last day of an absence that is under way on a date or begins within so many days.
+    pub fn absence_near(&self, date: NaiveDate, days: i64) -> Option<NaiveDate> {
+        let near = |absence: &&Absence| absence.to >= date && (absence.from - date).num_days() <= days;
+        self.absences.iter().filter(near).map(|absence| absence.to).max()
+    }
+
     /// The plant stands in the bed: not before its setting out (if that is known), not after the cutting.
     pub fn is_growing(&self, bed: &Bed, date: NaiveDate) -> bool {
         self.planted(bed).is_none_or(|planted| planted <= date) && !self.is_cut(bed, date)

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::record::{Decision, Fault, MatterKey, Millis, Stand, Task, Telling};
+use crate::record::{Content, Decision, Fault, MatterKey, Millis, Stand, Task, Telling};
 use crate::settings::garden::Place;
 
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS, previous_day};
@@ -156,6 +156,7 @@ impl Engine {
         self.judge_one_gear("", whole, at_ms, to_tell, actions);
         let names: Vec<String> = self.garden.probes.iter().map(|probe| probe.name.clone()).collect();
         for (ix, (name, fault)) in names.iter().zip(faults).enumerate() {
+            let fault = fault.or_else(|| self.battery_fault(ix, at_ms));
             let heard_ms = self.memory.watches.get(ix).and_then(|watch| watch.heard_ms);
             if fault.is_none() && heard_ms.is_none_or(|heard_ms| Some(heard_ms) < self.memory.listening_ms) {
                 continue; // it has not had its time yet, and nothing says it works again
@@ -340,8 +341,13 @@ impl Engine {
             });
             let Some(letter) = letter else { continue };
             let Some(matter) = self.memory.matters.get_mut(&one.id) else { continue };
+            let content = matter.claim.as_ref().and_then(|claim| claim.content.as_ref());
+            let battery = matches!(content, Some(Content::Gear { fault: Fault::BatteryLow { .. } }));
             if let Some(from) = matter.told(one.telling, &letter.person, letter.number, at_ms) {
                 actions.push(change(&one.id, matter, from, at_ms));
+            }
+            if battery {
+                self.battery_told(&one.id.1);
             }
         }
         actions.extend(drafts.into_iter().map(|draft| Action::Letter(Box::new(draft))));

@@ -10,6 +10,7 @@ use crate::record::{DayRecord, Held, MatterKey, Millis, SavedState};
 use crate::settings::garden::{Garden, Probe};
 
 use super::Trust;
+use super::battery::Battery;
 use super::book::Book;
 use super::core::Engine;
 use super::facts::Facts;
@@ -94,6 +95,9 @@ pub(super) struct Memory {
     /// What came late says something of the water given since.
     #[serde(default)]
     pub poured_from: Option<Millis>,
+    /// Daily means of batteries, by probe.
+    #[serde(default)]
+    pub batteries: BTreeMap<String, Battery>,
     /// The broker is away since, with these words.
     pub broker_away: Option<(Millis, String)>,
 }
@@ -161,6 +165,7 @@ impl Memory {
             noted: None,
             poured: Vec::new(),
             poured_from: None,
+            batteries: BTreeMap::new(),
             broker_away: None,
         }
     }
@@ -207,6 +212,11 @@ impl Engine {
                 engine.memory.trusts[at] = *trust;
             }
         }
+        // As with watches: who measures something else now begins anew.
+        old.batteries.retain(|name, _| {
+            let mut labels = engine.memory.probes.iter().filter(|label| old.probes.contains(label));
+            labels.any(|label| label.split(' ').next() == Some(name))
+        });
         for (at, name) in engine.memory.beds.iter().enumerate() {
             let was = old.beds.iter().position(|known| known == name);
             if let Some(book) = was.and_then(|was| old.books.get_mut(was)) {

@@ -7,6 +7,7 @@
 //! hours counts as the box having been off: its days are closed, and what was due then is no letter now.
 
 mod answers;
+mod battery;
 mod book;
 mod calendar;
 mod core;

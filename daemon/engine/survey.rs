@@ -78,6 +78,7 @@ impl Engine {
             trust: found.trust,
             rule: found.rule,
             why: found.why(scene),
+            battery_days: self.battery_days(ix, scene.now_ms),
         })
     }
 }
@@ -190,6 +191,9 @@ pub struct ProbeView {
     pub rule: Option<Rule>,
     /// Why, in words, unless good.
     pub why: String,
+    /// Of a battery: days left at the slope of its last weeks, a guess; `None` where no slope is known.
+    #[serde(default)]
+    pub battery_days: Option<f64>,
 }
 
 /// How far a probe is believed.

@@ -89,6 +89,9 @@ pub enum Fault {
     Impossible { count: u32, value: f64 },
     /// A moisture probe that a rule of the soil speaks against since `since_ms`: what it read before, and now, m³/m³.
     Distrusted { rule: Rule, since_ms: Millis, before: f64, now: f64 },
+    /// A node's battery stands at `level`, in the unit of its probe, and is guessed to reach `end` in `days` at the slope
+    /// of its last weeks; `before`: the last day of an absence that it does not last through; this cell was `told` before.
+    BatteryLow { level: f64, end: f64, days: u32, before: Option<chrono::NaiveDate>, told: bool },
     /// The broker cannot be reached or refuses us.
     BrokerAway { since_ms: Millis, words: String },
     /// Messages of the probe cannot be read.

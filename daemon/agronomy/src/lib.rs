@@ -90,6 +90,7 @@ pub mod soil;
 pub mod soil_air;
 pub mod stage;
 pub mod sun;
+pub mod trend;
 pub mod water;
 
 pub use error::Error;

@@ -189,8 +189,9 @@ pub fn judge(scene: &Scene<'_>, fault: Option<Fault>, told_ms: Option<Millis>) -
 fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis, told_ms: Option<Millis>) -> Verdict {
     let earliest_ms = told_ms.map_or(scene.now_ms, |told_ms| scene.now_ms.max(told_ms + DAY_MS));
     let Some(person) = scene.grower() else { return Verdict::Unknown };
-    // A few millimetres too many are no letter.
-    let note = matches!(fault, Fault::WettedNothing { .. });
+    // A few millimetres too many are no letter, and a battery is told of once.
+    let note = matches!(fault, Fault::WettedNothing { .. } | Fault::BatteryLow { told: true, .. });
+    let once = matches!(fault, Fault::BatteryLow { .. });
     Verdict::Claim(Box::new(Claim {
         why: why(&fault, scene),
         urgency: if note { Urgency::Note } else { Urgency::Gear },
@@ -200,7 +201,7 @@ fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis, told_ms: Option<Milli
         step: 0,
         hold_ms,
         tell_ms: people::out_of_quiet(scene.garden, scene.calendar, earliest_ms),
-        repeat_after_ms: 3 * DAY_MS,
+        repeat_after_ms: if once { Millis::MAX / 4 } else { 3 * DAY_MS },
         person: person.name.clone(),
     }))
 }
@@ -223,6 +224,13 @@ pub fn why(fault: &Fault, scene: &Scene<'_>) -> String {
         Fault::Clogged { times, or_watered } => {
             let or = if *or_watered { ", or water was given that nobody logged" } else { "" };
             format!("the soil was wetted as by rain {times} times while it showed none{or}")
+        }
+        Fault::BatteryLow { level, days, before, .. } => {
+            let before =
+                before.map(|last| format!(", before the absence to {last} is over")).unwrap_or_default();
+            format!(
+                "its battery stands at {level:.2}; at its slope it lasts about {days} days, a guess{before}"
+            )
         }
         Fault::ReadsShort { gauge_mm, eye_mm } => {
             format!("it showed {gauge_mm:.1} of {eye_mm:.1} mm read by eye")

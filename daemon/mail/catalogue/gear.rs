@@ -21,6 +21,7 @@ pub fn gear(task: &Task, fault: &Fault, voice: &Voice) -> Words {
         unless: vec![unless(fault)],
         care: match fault {
             Fault::Silent { .. }
+            | Fault::BatteryLow { .. }
             | Fault::Stuck { .. }
             | Fault::Impossible { .. }
             | Fault::Clogged { .. }
@@ -70,6 +71,10 @@ fn what(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
             format!("{} cannot be read", amounts::counted(f64::from(*count), "message"))
         }
         Fault::Floods { .. } => "its node sends without pause".to_owned(),
+        Fault::BatteryLow { level, days, .. } => {
+            let days = amounts::counted(f64::from(*days), "day");
+            format!("battery at {}, about {days} left by its slope", shown(*level))
+        }
         Fault::Clogged { or_watered: false, .. } => "shows no rain while it rains".to_owned(),
         Fault::Clogged { or_watered: true, .. } => {
             "shows no rain, or water was given that nobody logged".to_owned()
@@ -97,6 +102,11 @@ fn how(fault: &Fault, subject: &str) -> String {
         }
         Fault::Impossible { .. } => {
             "Look for water in the connector, a broken wire and a weak cell; press the probe in firmly."
+        }
+        Fault::BatteryLow { .. } => {
+            return format!(
+                "Put in a new or a charged cell before it ends. Then: rindwatch jot probe {subject} battery."
+            );
         }
         Fault::Clogged { .. } | Fault::ReadsShort { .. } => {
             return format!(
@@ -172,6 +182,9 @@ fn plain_how(fault: &Fault) -> &'static str {
             "Look whether the probe has been pulled out of the soil or its box is open or wet; press it back \
              in. Leave wires alone."
         }
+        Fault::BatteryLow { .. } => {
+            "Tell the grower. If a cell lies ready and you were shown how, put it in; leave wires alone."
+        }
         Fault::Clogged { .. } | Fault::ReadsShort { .. } | Fault::WettedNothing { .. } => {
             "Look whether leaves or a web lie in the funnel of the rain gauge, and take them out. Leave wires alone."
         }
@@ -206,6 +219,16 @@ fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
             let more = amounts::counted(f64::from(*count), "reading");
             why.push(format!("{more} beyond all bounds were let go, so that the other probes are heard."));
         }
+        Fault::BatteryLow { end, before, .. } => {
+            let unit = probe.map_or("", |probe| probe.quantity.kind().unit);
+            why.push(format!(
+                "A guess: its daily means go on falling as in the last weeks, and the node ends at {end:.1} {unit}."
+            ));
+            let over = |last: &chrono::NaiveDate| {
+                format!("That is before the absence is over ({}).", last.format("to %-d %B"))
+            };
+            why.extend(before.as_ref().map(over));
+        }
         Fault::ReadsShort { .. } => {
             why.push("Under 60 % of what was read by eye: funnel or bucket lets rain pass.".to_owned());
         }
@@ -232,6 +255,9 @@ fn blind(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> String {
         (Fault::MailRefused { .. }, _) => "Until then nobody is told anything by letter.".to_owned(),
         (Fault::StoreFails { .. }, _) => "Until then days and advice stand on what was kept before.".to_owned(),
         (Fault::Board { fault }, _) => board::meanwhile(fault).to_owned(),
+        (Fault::BatteryLow { .. }, _) => {
+            "Until then it reports as before; what it says in its last days may be wrong.".to_owned()
+        }
         (Fault::BrokerAway { .. }, _) => {
             "Until then no reading arrives: the water book runs on by itself, a guess that grows worse by the \
              day."
@@ -276,6 +302,7 @@ fn unless(fault: &Fault) -> String {
         Fault::Stuck { .. } | Fault::Impossible { .. } | Fault::Distrusted { .. } => {
             "If its values make sense again, this is over."
         }
+        Fault::BatteryLow { .. } => "If its level stays or rises, this is over.",
         Fault::BrokerAway { .. } => "If the broker answers again, this is over.",
         Fault::MailRefused { .. } => "If the server takes a letter again, this is over.",
         Fault::StoreFails { .. } => "If writing succeeds again, this is over.",
@@ -294,6 +321,7 @@ pub fn mended(fault: &Fault) -> &'static str {
         Fault::ReadsShort { .. } => "It agrees with the eye again.",
         Fault::WettedNothing { .. } => "Its rain wets the soil again.",
         Fault::Impossible { .. } | Fault::Distrusted { .. } => "Its values make sense again.",
+        Fault::BatteryLow { .. } => "Its battery lasts again.",
         Fault::BrokerAway { .. } => "The broker answers again.",
         Fault::Floods { .. } => "It sends at its usual pace again.",
         Fault::Unreadable { .. } => "Its messages can be read again.",

@@ -257,6 +257,9 @@ fn probe_row(probe: &ProbeView, now_ms: Millis) -> Markup {
                 @if probe.trust != Trust::Good {
                     p.small { b { (trust(probe.trust)) } @if !probe.why.is_empty() { ": " (probe.why) } }
                 }
+                @if let Some(days) = probe.battery_days {
+                    p.small { "about " (format!("{days:.0}")) " days left at its slope, a guess" }
+                }
             }
             td.number {
                 @match probe.value {
