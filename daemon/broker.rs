@@ -12,6 +12,7 @@
 
 mod link;
 mod overhear;
+mod sign;
 mod tls;
 mod words;
 
@@ -31,6 +32,7 @@ use crate::settings::garden::{Broker, Garden};
 use crate::settings::topics;
 use link::{Broken, Delivery, Heard, Link, Reply, Session};
 pub use overhear::overhear;
+pub use sign::{Beat, sign};
 
 /// Payload bytes handed on; of a longer payload the first part and one byte more, so that intake sees that
 /// it is too long.

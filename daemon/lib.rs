@@ -10,9 +10,11 @@
 //! - [`commands`] are what a person types; [`local`] and [`web`] ask the one writer.
 //! - [`settings`], [`quantities`], [`daybook`] and [`record`] say what things are; [`clock`] alone asks the
 //!   time; [`board`] looks at the machine.
+//! - [`ping`] tells one address outside that we are well; [`authorities`] are whom TLS trusts.
 //!
 //! DEVELOPERS.md maps every room, the words used here, and where each new thing goes.
 
+pub mod authorities;
 pub mod board;
 pub mod broker;
 pub mod clock;
@@ -26,6 +28,7 @@ pub mod mail;
 #[cfg(feature = "mirror")]
 pub mod mirror;
 pub mod notify;
+pub mod ping;
 pub mod quantities;
 pub mod record;
 pub mod replay;

@@ -32,6 +32,9 @@ const CALLERS: usize = 16;
 pub enum Request {
     /// What stands now.
     Status,
+    /// Whether the daemon is well: the core answers and the store takes what is written. Done with the time, or with
+    /// nothing where that is not known; refused where the store cannot be written.
+    Sign,
     /// Adds a day-book entry that happened now.
     Jot {
         /// The line as typed.

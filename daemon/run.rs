@@ -15,6 +15,7 @@ mod nightly;
 mod nodes;
 mod page;
 mod pending;
+mod signs;
 mod start;
 mod stepped;
 mod talk;
@@ -54,6 +55,9 @@ const LAST_LETTER: Duration = Duration::from_millis(1_500);
 /// The end may take this long.
 const FAREWELL: Duration = Duration::from_millis(4_500);
 
+/// Work on threads of its own that has not ended by then is left behind.
+const LEFT_OVER: Duration = Duration::from_millis(300);
+
 /// The signal of a file that grew past `ulimit -f` (SIGXFSZ on Linux; 31 on MIPS alone).
 const FILE_TOO_LARGE: i32 = 25;
 
@@ -90,7 +94,11 @@ pub enum RunError {
 /// # Errors
 /// [`RunError`], each with one line that says what to do.
 pub fn run(plan: Plan) -> Result<(), RunError> {
-    tokio::runtime::Builder::new_current_thread().enable_all().build()?.block_on(edges(plan))
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let ended = runtime.block_on(edges(plan));
+    // A name that is still looked up must not keep us from ending.
+    runtime.shutdown_timeout(LEFT_OVER);
+    ended
 }
 
 async fn edges(plan: Plan) -> Result<(), RunError> {
@@ -155,6 +163,10 @@ async fn edges(plan: Plan) -> Result<(), RunError> {
     if plan.scripted_from_ms.is_none() {
         tokio::spawn(board::look_after(plan.data.clone(), inward.clone(), desk.clone()));
     }
+    let (beats, beating) = watch::channel(None);
+    tokio::spawn(broker::sign(Arc::clone(&garden), beating.clone(), stopped.clone()));
+    tokio::spawn(signs::ping(Arc::clone(&garden), beating));
+    tokio::spawn(signs::beat(Arc::clone(&garden), desk.clone(), beats));
     tokio::spawn(page::serve(Arc::clone(&garden), plan.data.clone(), desk.clone(), stopped));
     tokio::spawn(local::serve(listener, desk));
     tokio::spawn(watch_over(pulses));

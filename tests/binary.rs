@@ -36,6 +36,8 @@ mod keeping;
 mod kills;
 #[path = "binary/more_traps.rs"]
 mod more_traps;
+#[path = "binary/signs.rs"]
+mod signs;
 #[path = "binary/strangers.rs"]
 mod strangers;
 #[path = "binary/tls.rs"]

@@ -136,7 +136,7 @@ fn example_shows_every_key_the_reader_knows_and_no_other() {
     }
     let mut shown = BTreeSet::new();
     walk("", &all_switched_on().parse().unwrap(), &mut shown);
-    let refused = ["broker.password", "mail.password", "mirror.token"];
+    let refused = ["broker.password", "mail.password", "mirror.token", "sign-of-life.url"];
     let known: BTreeSet<_> = settings::keys(&all_switched_on()).iter().map(|key| generic(key)).collect();
     let known: BTreeSet<_> = known.into_iter().filter(|key| !refused.contains(&key.as_str())).collect();
     assert_eq!(known, shown);
@@ -297,4 +297,34 @@ fn a_user_without_password_is_told_where_to_put_it() {
     let mut garden = garden(MINIMAL);
     let told = secrets::fill(&mut garden, &secrets::SecretFiles::default(), None).unwrap_err().to_string();
     assert!(told.contains("password-file") && told.contains("credential mail-password"), "{told}");
+}
+
+/// The address holds a secret as a rule: no complaint shows a word of it.
+#[test]
+fn an_address_for_the_sign_of_life_is_checked_and_never_shown() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("address");
+    let without_user: Vec<&str> = MINIMAL.lines().filter(|line| !line.starts_with("user")).collect();
+    let text = format!("{}\n[sign-of-life]\nurl-file = \"address\"\n", without_user.join("\n"));
+    let settings_file = folder.path().join("garden.toml");
+    std::fs::write(&settings_file, &text).unwrap();
+    let fill = |address: &str, lines: &str| {
+        std::fs::write(&file, address).unwrap();
+        std::fs::write(&settings_file, format!("{text}{lines}")).unwrap();
+        let (mut garden, files) = settings::read_with_secrets(&settings_file).unwrap();
+        secrets::fill(&mut garden, &files, None).map(|()| garden).map_err(|error| error.to_string())
+    };
+    let garden = fill("https://watch.example.org/my-secret\n", "").unwrap();
+    let address = garden.sign.as_ref().and_then(|sign| sign.ping.address.as_ref()).unwrap();
+    assert_eq!(
+        (address.host.as_str(), address.port, address.target.reveal()),
+        ("watch.example.org", 443, "/my-secret")
+    );
+    assert!(!format!("{garden:?}").contains("my-secret"));
+    let refused = fill("http://watch.example.org/my-secret", "").unwrap_err();
+    assert!(refused.contains("take https") && !refused.contains("my-secret"), "{refused}");
+    assert!(fill("http://watch.example.org/", "http = \"anyone on the way may read the address\"").is_ok());
+    let (mut garden, _) = settings::read_with_secrets(&settings_file).unwrap();
+    let nobody = secrets::fill(&mut garden, &secrets::SecretFiles::default(), None).unwrap_err().to_string();
+    assert!(nobody.contains("tells nobody"), "{nobody}");
 }

@@ -95,6 +95,18 @@ pub(super) enum Session {
 /// # Errors
 /// One line: a file that TLS needs cannot be used.
 pub(super) fn prepare(broker: &Broker, session: Session) -> Result<(Link, Reply), String> {
+    prepare_with_will(broker, session, None)
+}
+
+/// Like [`prepare`]; when the connection ends without a farewell, the broker keeps the words of the will in its topic.
+///
+/// # Errors
+/// As there.
+pub(super) fn prepare_with_will(
+    broker: &Broker,
+    session: Session,
+    will: Option<(&str, &str)>,
+) -> Result<(Link, Reply), String> {
     let transport = tls::transport(&broker.security)?;
     let line = Line { tls: broker.security != BrokerSecurity::Plain, taken_in: false };
     let fresh = session == Session::Fresh;
@@ -112,6 +124,9 @@ pub(super) fn prepare(broker: &Broker, session: Session) -> Result<(Link, Reply)
             if let Some(user) = &broker.user {
                 options.set_credentials(user, password(broker));
             }
+            if let Some((topic, words)) = will {
+                options.set_last_will(mqtt5::LastWill::new(topic, words, Qos5::AtLeastOnce, true, None));
+            }
             let (client, eventloop) = v5::AsyncClient::new(options, REQUESTS);
             (Client::V5(Box::new(eventloop)), Reply::V5(client))
         }
@@ -123,6 +138,9 @@ pub(super) fn prepare(broker: &Broker, session: Session) -> Result<(Link, Reply)
             options.set_inflight(OUTGOING);
             if let Some(user) = &broker.user {
                 options.set_credentials(user, password(broker));
+            }
+            if let Some((topic, words)) = will {
+                options.set_last_will(v4::LastWill::new(topic, words, v4::QoS::AtLeastOnce, true));
             }
             let (client, eventloop) = v4::AsyncClient::new(options, REQUESTS);
             (Client::V4(Box::new(eventloop)), Reply::V4(client))
@@ -219,6 +237,17 @@ impl Reply {
                     v4::SubscribeFilter::new(filter.clone(), qos)
                 }))
                 .is_ok(),
+        }
+    }
+
+    /// Publishes words that the broker keeps for whoever comes later; false if they could not be handed over.
+    #[must_use]
+    pub(super) fn keep(&self, topic: &str, words: &str) -> bool {
+        match self {
+            Reply::V5(client) => client.try_publish(topic, Qos5::AtLeastOnce, true, words.to_owned()).is_ok(),
+            Reply::V4(client) => {
+                client.try_publish(topic, v4::QoS::AtLeastOnce, true, words.to_owned()).is_ok()
+            }
         }
     }
 

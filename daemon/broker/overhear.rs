@@ -28,6 +28,8 @@ where
         session_expiry_s: 0,
         ..garden.broker.clone()
     };
+    // What we say ourselves there needs no probe.
+    let own = garden.sign.as_ref().and_then(|sign| sign.topics.as_ref()).map(|root| format!("{root}/"));
     // The first connection says what is wrong with the files.
     let Ok((mut link, reply)) = link::prepare(&broker, link::Session::Fresh) else { return };
     let listen = async {
@@ -39,6 +41,8 @@ where
                         debug!("the wide subscription could not be handed over");
                     }
                 }
+                Ok(Heard::Message(delivery))
+                    if own.as_ref().is_some_and(|own| delivery.topic.starts_with(own)) => {}
                 Ok(Heard::Message(delivery)) => {
                     // Without room it is dropped: the next one will do as well.
                     let said = Said::Overheard { topic: delivery.topic, payload: cut(&delivery.payload) };

@@ -1,6 +1,5 @@
 //! TLS to the broker: whom we trust, and what we show of ourselves.
 
-use std::path::Path;
 use std::sync::Arc;
 
 use rumqttc::{TlsConfiguration, Transport};
@@ -9,8 +8,9 @@ use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, Server
 use rustls::crypto::{CryptoProvider, ring, verify_tls12_signature, verify_tls13_signature};
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName, UnixTime};
-use rustls::{ClientConfig, DigitallySignedStruct, RootCertStore, SignatureScheme};
+use rustls::{ClientConfig, DigitallySignedStruct, SignatureScheme};
 
+use crate::authorities;
 use crate::settings::garden::{BrokerSecurity, BrokerTls};
 
 /// The way to the broker as the settings want it.
@@ -31,7 +31,7 @@ fn client(tls: &BrokerTls) -> Result<ClientConfig, String> {
         .with_safe_default_protocol_versions()
         .map_err(unfit)?;
     let verifier: Arc<dyn ServerCertVerifier> = if tls.checked {
-        let roots = Arc::new(roots(tls.ca_file.as_deref())?);
+        let roots = Arc::new(authorities::roots("broker", "the broker's", tls.ca_file.as_deref())?);
         WebPkiServerVerifier::builder_with_provider(roots, provider)
             .build()
             .map_err(|error| format!("TLS to the broker cannot be set up: {error}"))?
@@ -41,44 +41,12 @@ fn client(tls: &BrokerTls) -> Result<ClientConfig, String> {
     // The one way to hand in a verifier; that of the library stays in place unless the settings say so.
     let builder = builder.dangerous().with_custom_certificate_verifier(verifier);
     let Some((certificate, key)) = &tls.own else { return Ok(builder.with_no_client_auth()) };
-    let chain = certificates("own-certificate", certificate)?;
+    let chain = authorities::certificates("broker", "own-certificate", certificate)?;
     let secret = PrivateKeyDer::from_pem_file(key)
         .map_err(|error| format!("own-key = {}: no private key in PEM form ({error})", key.display()))?;
     builder
         .with_client_auth_cert(chain, secret)
         .map_err(|error| format!("own-certificate and own-key of [broker] do not fit together: {error}"))
-}
-
-/// The authorities of the system, and the one of the settings.
-fn roots(ca_file: Option<&Path>) -> Result<RootCertStore, String> {
-    let mut roots = RootCertStore::empty();
-    // One that cannot be read is one authority less.
-    roots.add_parsable_certificates(rustls_native_certs::load_native_certs().certs);
-    for authority in ca_file.map(|path| certificates("ca-file", path)).transpose()?.into_iter().flatten() {
-        roots
-            .add(authority)
-            .map_err(|error| format!("ca-file of [broker]: no authority's certificate: {error}"))?;
-    }
-    if roots.is_empty() {
-        return Err(
-            "this board knows no authority to check the broker's certificate by: install the system's \
-                    certificates or set `ca-file` under [broker]"
-                .to_owned(),
-        );
-    }
-    Ok(roots)
-}
-
-fn certificates(key: &str, path: &Path) -> Result<Vec<CertificateDer<'static>>, String> {
-    let shown = path.display();
-    let pem = std::fs::read(path).map_err(|error| {
-        format!("{key} = {shown} under [broker] cannot be read ({error}): let rindwatch read it")
-    })?;
-    let found: Result<Vec<_>, _> = CertificateDer::pem_slice_iter(&pem).collect();
-    match found {
-        Ok(found) if !found.is_empty() => Ok(found),
-        _ => Err(format!("{key} = {shown} under [broker] holds no certificate in PEM form")),
-    }
 }
 
 /// Takes any certificate; only the signatures of the handshake are checked.

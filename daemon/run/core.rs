@@ -93,6 +93,8 @@ pub(super) struct Core {
     pub(super) broker_words: Option<String>,
     pub(super) mail_words: Option<String>,
     pub(super) store_trouble: Option<StoreTrouble>,
+    /// When the store last took something, by the pace clock.
+    pub(super) stored_at_ms: Option<Millis>,
     /// What the board said last.
     pub(super) board: Option<Board>,
     /// Letters handed to the post that it has not told of yet.
@@ -422,6 +424,7 @@ impl Core {
         match self.store.commit(&self.pending.batch) {
             Ok(committed) => {
                 debug!(readings = committed.fresh, sealed = committed.sealed, "committed");
+                self.stored_at_ms = Some(self.pace.mono_ms());
                 if seal {
                     self.saved_hour = hour;
                 }

@@ -18,6 +18,10 @@ impl Core {
                 // Whoever asked may have left.
                 let _ = answer.send(Answer::Status(Box::new(self.status())));
             }
+            Request::Sign => {
+                let signed = self.sign();
+                let _ = answer.send(signed);
+            }
             Request::Jot { words } => match self.enter(&words) {
                 Ok(words) => self.pending.waiting.push(Waiting { answer, words }),
                 Err(words) => {

@@ -76,6 +76,7 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         broker_words: Some(NOT_YET.to_owned()),
         mail_words: None,
         store_trouble: None,
+        stored_at_ms: None,
         board: None,
         letters_under_way: 0,
         driver: Driver::new(hand),

@@ -33,6 +33,8 @@ pub const KEEP_ALIVE_S: u16 = 60;
 pub const SESSION_EXPIRY_S: u32 = 7 * 86_400;
 /// Quality of service: at least once.
 pub const QOS: u8 = 1;
+/// Between two signs of life, seconds.
+pub const SIGN_EVERY_S: u32 = 300;
 /// Where the page listens.
 pub const PAGE: SocketAddr = SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 8737);
 

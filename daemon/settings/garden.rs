@@ -11,6 +11,7 @@ use chrono::{NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 
 pub use super::security::{BrokerSecurity, BrokerTls};
+pub use super::signs::SignOfLife;
 use crate::quantities::Quantity;
 use crate::record::{ClockKeeping, ProbeIx};
 
@@ -49,6 +50,8 @@ pub struct Garden {
     pub keeping: Keeping,
     /// Who keeps the clock of this machine.
     pub clock: ClockKeeping,
+    /// Who is told all the time that the daemon is well; `None` = nobody.
+    pub sign: Option<SignOfLife>,
 }
 
 /// How the store is kept.

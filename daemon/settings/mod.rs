@@ -21,6 +21,7 @@ mod probes;
 pub mod profiles;
 pub mod secrets;
 mod security;
+pub mod signs;
 pub(crate) mod topics;
 pub mod units;
 
@@ -59,6 +60,9 @@ pub fn read_with_secrets(path: &Path) -> Result<(Garden, SecretFiles), Complaint
     garden.broker.security.rebase(folder);
     if let Some(ca_file) = garden.mail.as_mut().and_then(|mail| mail.ca_file.as_mut()) {
         *ca_file = folder.join(&*ca_file);
+    }
+    if let Some(sign) = &mut garden.sign {
+        sign.rebase(folder);
     }
     Ok((garden, secrets))
 }
@@ -119,6 +123,7 @@ fn walk(top: Table<'_>) -> Option<(Garden, SecretFiles)> {
     let clock = doors::clock(&top);
     let (facts, beds) = beds::beds(&top, &vessels);
     let probes = probes::probes(&top, &facts, door.publish_root.as_deref());
+    let (sign, sign_address) = signs::sign_of_life(&top, door.publish_root.as_deref()).unzip();
     top.close();
     let garden = Garden {
         name: patch.name?,
@@ -137,11 +142,13 @@ fn walk(top: Table<'_>) -> Option<(Garden, SecretFiles)> {
         commit_delay_s,
         keeping,
         clock,
+        sign,
     };
     let secrets = SecretFiles {
         broker_password: door.password_file,
         mail_password: mail_password.flatten(),
         mirror_token: mirror_token.flatten(),
+        sign_address: sign_address.flatten(),
     };
     Some((garden, secrets))
 }

@@ -6,6 +6,7 @@
 use std::path::{Path, PathBuf};
 
 use super::garden::{Garden, Secret};
+use super::signs::Address;
 
 /// Longest secret, bytes.
 const SECRET_BYTES: usize = 4096;
@@ -19,12 +20,19 @@ pub struct SecretFiles {
     pub mail_password: Option<PathBuf>,
     /// `token-file` of `[mirror]`.
     pub mirror_token: Option<PathBuf>,
+    /// `url-file` of `[sign-of-life]`.
+    pub sign_address: Option<PathBuf>,
 }
 
 impl SecretFiles {
     /// Takes relative paths from `folder`.
     pub(super) fn rebase(&mut self, folder: &Path) {
-        let files = [&mut self.broker_password, &mut self.mail_password, &mut self.mirror_token];
+        let files = [
+            &mut self.broker_password,
+            &mut self.mail_password,
+            &mut self.mirror_token,
+            &mut self.sign_address,
+        ];
         for file in files.into_iter().flatten() {
             *file = folder.join(&*file);
         }
@@ -36,6 +44,7 @@ impl SecretFiles {
             ("broker.password-file", &self.broker_password),
             ("mail.password-file", &self.mail_password),
             ("mirror.token-file", &self.mirror_token),
+            ("sign-of-life.url-file", &self.sign_address),
         ];
         named.into_iter().filter_map(|(key, file)| file.as_deref().map(|file| (key, file)))
     }
@@ -67,6 +76,18 @@ pub fn fill(garden: &mut Garden, files: &SecretFiles, credentials: Option<&Path>
     }
     if let Some(mirror) = &mut garden.mirror {
         mirror.token = found("mirror-token", files.mirror_token.as_deref(), credentials)?;
+    }
+    if let Some(sign) = &mut garden.sign {
+        let name = "sign-of-life-url";
+        let address = found(name, files.sign_address.as_deref(), credentials)?;
+        if address.is_none() && sign.topics.is_none() {
+            return Err(SecretError(format!(
+                "[sign-of-life] tells nobody: name the file of an address with url-file, hand it over as the credential \
+                 {name}, or set at-broker = \"on\""
+            )));
+        }
+        let parsed = address.map(|words| Address::parse(words.reveal(), sign.ping.open_http)).transpose();
+        sign.ping.address = parsed.map_err(|rule| SecretError(format!("{name}: {rule}")))?;
     }
     Ok(())
 }

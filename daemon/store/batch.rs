@@ -84,6 +84,14 @@ enum Outcome {
 }
 
 impl Store {
+    /// Writes a line without meaning, as proof that the store can be written.
+    pub fn prove(&mut self) -> Result<(), StoreError> {
+        let Reader { conn, path } = &mut self.reader;
+        conn.execute("INSERT OR REPLACE INTO meta VALUES('proven', '1')", [])
+            .map(drop)
+            .map_err(|e| told(path, e))
+    }
+
     /// Keeps the batch. After an error nothing of it is kept and it can be handed in again as it is.
     pub fn commit(&mut self, batch: &Batch) -> Result<Committed, StoreError> {
         // What we remember moves on only when the transaction has.

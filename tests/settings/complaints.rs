@@ -115,6 +115,11 @@ const FAULTS: &[(Fault, &str, &str)] = &[
     (End("[mirror]\nurl = \"https://here\"\norg = \"a\"\nbucket = \"b\""), "mirror.url", "TLS proxy"),
     (End("[mirror]\nurl = \"http://u:p@here\"\norg = \"a\"\nbucket = \"b\""), "mirror.url", "token-file"),
     (End("[mirror]\nurl = \"http://a\"\norg = \"a\"\nbucket = \"b\"\ntoken = \"x\""), "mirror.token", "mirror-token"),
+    // The sign of life.
+    (End("[sign-of-life]\nurl = \"https://a.example/s\""), "sign-of-life.url", "url-file"),
+    (End("[sign-of-life]\nevery = \"0.5 s\""), "sign-of-life.every", "between 1 and"),
+    (End("[sign-of-life]\nhttp = \"open\""), "sign-of-life.http", "anyone on the way may read the address"),
+    (End("[sign-of-life]\nat-broker = \"yes\""), "sign-of-life.at-broker", "on"),
     // Beds.
     (Swap("[bed.long] ", "[bed.Long] "), "bed.Long", "lower-case"),
     (Swap("[bed.long] ", "[bed.cans] "), "bed.cans", "a unit in the day book"),

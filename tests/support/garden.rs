@@ -41,6 +41,7 @@ pub fn garden(zone: Tz, probes: &[(&str, Quantity)]) -> Garden {
         commit_delay_s: 60,
         keeping: Keeping::default(),
         clock: rindwatch::record::ClockKeeping::default(),
+        sign: None,
     }
 }
 

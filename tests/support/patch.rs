@@ -79,6 +79,7 @@ pub fn garden(probes: Vec<Probe>) -> Arc<Garden> {
         commit_delay_s: 60,
         keeping: Keeping::default(),
         clock: rindwatch::record::ClockKeeping::default(),
+        sign: None,
     })
 }
 
