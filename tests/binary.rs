@@ -44,3 +44,5 @@ mod strangers;
 mod tls;
 #[path = "binary/traps.rs"]
 mod traps;
+#[path = "binary/wills.rs"]
+mod wills;

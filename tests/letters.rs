@@ -319,7 +319,7 @@ fn no_letter_invites_a_reply() {
 #[test]
 fn every_fault_has_its_words() {
     let faults = [
-        Fault::Silent { last_ms: None, usual_s: 60 },
+        Fault::Silent { last_ms: None, usual_s: 60, gone: false },
         Fault::Stuck { value: 0.25, hours: 52 },
         Fault::Impossible { count: 7, value: 0.91 },
         Fault::BrokerAway { since_ms: NOON - HOUR, words: "refused: bad user name".to_owned() },

@@ -29,6 +29,8 @@ mod letter_kills;
 mod mail;
 #[path = "live/record.rs"]
 mod record;
+#[path = "live/two_people.rs"]
+mod two_people;
 #[path = "live/winter.rs"]
 mod winter;
 

@@ -81,8 +81,13 @@ impl Rule {
 #[serde(rename_all = "kebab-case")]
 #[allow(missing_docs)] // each variant says its fields
 pub enum Fault {
-    /// Nothing since `last_ms` although it usually reports every `usual_s`.
-    Silent { last_ms: Option<Millis>, usual_s: u32 },
+    /// Nothing since `last_ms` although it usually reports every `usual_s`; `gone`: the broker says that its node is.
+    Silent {
+        last_ms: Option<Millis>,
+        usual_s: u32,
+        #[serde(default)]
+        gone: bool,
+    },
     /// The very same value for `hours` hours.
     Stuck { value: f64, hours: u32 },
     /// `count` impossible values in the last 24 h, the last of them `value`.

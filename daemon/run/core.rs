@@ -4,7 +4,7 @@
 //! message → intake → known already? → engine → one transaction with all that follows → acknowledged.
 //! Nothing is acknowledged, sent or answered before the transaction is down.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError};
@@ -20,7 +20,7 @@ use crate::clock::Clock;
 use crate::engine::{Action, Engine, Event, Now};
 use crate::intake::{Intake, Taken};
 use crate::local::Counts;
-use crate::record::{Board, Doubt, Millis, Reading, Refusal};
+use crate::record::{Board, Doubt, Millis, ProbeIx, Reading, Refusal};
 use crate::rfc3339;
 use crate::settings::garden::Garden;
 use crate::store::{BookLine, Store};
@@ -80,6 +80,8 @@ pub(super) struct Core {
     pub(super) looked_at_ms: Millis,
     /// Day-book lines that wait for the time to be known.
     pub(super) untold: Vec<BookLine>,
+    /// Whose nodes are there or gone, until the time is known.
+    pub(super) states: BTreeMap<ProbeIx, bool>,
     /// What became of a damaged store, until the engine has heard it.
     pub(super) rescued: Option<String>,
     /// Letters of earlier runs are with the post.
@@ -217,11 +219,13 @@ impl Core {
             if self.trusted {
                 self.take_reading(reading, message);
             } else {
+                // Whoever speaks is there.
+                self.states.remove(&reading.probe);
                 self.hold(reading, message);
             }
         }
         for (probe, present) in taken.presence.drain(..) {
-            self.judge(Event::Presence { probe, present });
+            self.hear_state(probe, present);
         }
         for (probe, refusal) in taken.refusals.drain(..) {
             self.counts.refused += 1;

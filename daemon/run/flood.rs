@@ -1,7 +1,7 @@
 //! A bound for each probe, so that one mad node can neither fill the card nor keep the others from being heard.
 //!
 //! A bucket of tokens a probe for each way a part of a message is kept: a value without a time of its own, one with
-//! it, a refusal. What finds its bucket empty is not kept: it is acknowledged at once, without waiting for a commit,
+//! it, a refusal, a word of a last will's topic. What finds its bucket empty is not kept: it is acknowledged at once, without waiting for a commit,
 //! counted, and told as a fault of the probe. Time here is monotonic: no clock that is set fills a bucket.
 
 use tracing::warn;
@@ -25,6 +25,8 @@ pub(super) enum Flow {
     Timed,
     /// Cannot be read.
     Refused,
+    /// Its node is there or gone.
+    State,
 }
 
 impl Flow {
@@ -34,6 +36,8 @@ impl Flow {
             Flow::Bare => (2_000.0, 2.0),
             Flow::Timed => (50_000.0, 5.0),
             Flow::Refused => (200.0, 0.1),
+            // A node that comes and goes more often than that has a bad line, and a look at it comes once a minute.
+            Flow::State => (200.0, 0.1),
         }
     }
 }
@@ -60,7 +64,7 @@ impl Bucket {
 /// What one probe may still bring, and what was not kept of it.
 #[derive(Debug, Clone)]
 struct Gate {
-    buckets: [Bucket; 3],
+    buckets: [Bucket; 4],
     /// Not kept since the last word about it.
     untold: u32,
     told_ms: Option<Millis>,
@@ -78,7 +82,7 @@ impl Gates {
     /// For so many probes, all buckets full.
     pub(super) fn new(probes: usize, now_ms: Millis) -> Self {
         let full = |flow: Flow| Bucket { tokens: flow.bounds().0, at_ms: now_ms };
-        let buckets = [full(Flow::Bare), full(Flow::Timed), full(Flow::Refused)];
+        let buckets = [full(Flow::Bare), full(Flow::Timed), full(Flow::Refused), full(Flow::State)];
         Self { gates: vec![Gate { buckets, untold: 0, told_ms: None }; probes], untold: false }
     }
 
@@ -116,13 +120,15 @@ impl Core {
     pub(super) fn is_flood(&mut self, taken: &mut Taken, message: &Message) -> bool {
         let now_ms = self.clock.mono_ms();
         let gates = &mut self.gates;
-        let before = taken.readings.len() + taken.refusals.len();
+        let parts = |taken: &Taken| taken.readings.len() + taken.refusals.len() + taken.presence.len();
+        let before = parts(taken);
         taken.readings.retain(|reading| {
             let flow = if reading.own_time { Flow::Timed } else { Flow::Bare };
             gates.lets(reading.probe, flow, now_ms)
         });
         taken.refusals.retain(|(probe, _)| probe.is_none_or(|ix| gates.lets(ix, Flow::Refused, now_ms)));
-        let after = taken.readings.len() + taken.refusals.len();
+        taken.presence.retain(|(probe, _)| gates.lets(*probe, Flow::State, now_ms));
+        let after = parts(taken);
         self.counts.let_go += (before - after) as u64;
         let all = before > 0 && after == 0;
         if all {
@@ -164,6 +170,7 @@ mod tests {
         assert!((2_000..=2_120).contains(&kept(Flow::Bare, 10_000)), "{}", kept(Flow::Bare, 10_000));
         assert!((50_000..=50_300).contains(&kept(Flow::Timed, 10_000)));
         assert!((200..=206).contains(&kept(Flow::Refused, 10_000)));
+        assert!((200..=206).contains(&kept(Flow::State, 10_000)));
         for flow in [Flow::Bare, Flow::Timed] {
             assert_eq!(kept(flow, 1), 60);
         }

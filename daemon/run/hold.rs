@@ -12,7 +12,7 @@ use crate::broker::Message;
 use crate::daybook;
 use crate::engine::{Event, Now};
 use crate::intake;
-use crate::record::{Doubt, Millis, Reading, TimeSource};
+use crate::record::{Doubt, Millis, ProbeIx, Reading, TimeSource};
 use crate::store::{BookLine, Came, KeptTimeless, Timeless};
 
 /// Waiting rows handed in with one transaction.
@@ -168,8 +168,22 @@ impl Core {
         }
     }
 
+    /// A node is there or gone. The broker may never say it again, so it is saved before it is acknowledged; while the
+    /// time is not known it waits with all else that the engine is not told.
+    pub(super) fn hear_state(&mut self, probe: ProbeIx, present: bool) {
+        if self.trusted {
+            self.judge(Event::Presence { probe, present });
+            self.pending.with_state = true;
+        } else {
+            self.states.insert(probe, present);
+        }
+    }
+
     /// The engine hears what else was kept from it.
     fn tell_what_waited(&mut self) {
+        for (probe, present) in std::mem::take(&mut self.states) {
+            self.hear_state(probe, present);
+        }
         if let Some(words) = self.rescued.take() {
             self.judge(Event::Store(Some(words)));
             self.pending.with_state = true;

@@ -1,6 +1,6 @@
 //! The start: store, saved state, and what the engine does not know yet.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, AtomicU64};
@@ -69,6 +69,7 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         trusted: false,
         trust: Trust::default(),
         untold: woken.untold,
+        states: BTreeMap::new(),
         rescued,
         letters_sent: false,
         held_ms,

@@ -130,7 +130,7 @@ pub fn cover() -> Content {
 }
 
 pub fn silent() -> Content {
-    Content::Gear { fault: Fault::Silent { last_ms: Some(NOON - 5 * HOUR), usual_s: 600 } }
+    Content::Gear { fault: Fault::Silent { last_ms: Some(NOON - 5 * HOUR), usual_s: 600, gone: false } }
 }
 
 /// A node is dead since eight in the morning: no moisture, no rain, no thermometer.

@@ -44,38 +44,43 @@ time = "epoch-ms"
 time-at = "/t"
 "#;
 
-fn garden() -> String {
+pub(crate) fn garden() -> String {
     format!("{HEAD}{BED}{}", thermometers(3))
 }
 
 /// A daemon on a clock that is moved, and the node that speaks to it.
-struct Yard {
-    daemon: Daemon,
+pub(crate) struct Yard {
+    pub(crate) daemon: Daemon,
     node: Node,
     published: u64,
-    now_ms: Millis,
+    pub(crate) now_ms: Millis,
     _broker: Mosquitto,
 }
 
 impl Yard {
     fn open(mail: u16, papers: &Papers) -> Option<Self> {
+        Self::of(|broker| winter::daemon(&garden(), broker, mail, papers), NOON)
+    }
+
+    /// The daemon that `made` makes for a broker's port, from this time on.
+    pub(crate) fn of(made: impl FnOnce(u16) -> Daemon, from: &str) -> Option<Self> {
         let broker = Mosquitto::start("")?;
         let node = Node::connect(broker.port);
-        let daemon = winter::daemon(&garden(), broker.port, mail, papers);
-        let now_ms = rfc3339::parse(NOON).unwrap();
+        let daemon = made(broker.port);
+        let now_ms = rfc3339::parse(from).unwrap();
         let mut yard = Self { daemon, node, published: 0, now_ms, _broker: broker };
         yard.start();
         Some(yard)
     }
 
-    fn start(&mut self) {
+    pub(crate) fn start(&mut self) {
         self.daemon.start_with(&["--scripted-clock", &rfc3339::show(self.now_ms)]);
         self.daemon.wait_for("the broker is connected", |status| status.broker.is_none());
         self.published = 0;
     }
 
     /// One reading of each probe; impossible ones of the thermometers in `bad`.
-    fn report(&mut self, moisture: f64, bad: &[usize]) {
+    pub(crate) fn report(&mut self, moisture: f64, bad: &[usize]) {
         let at_ms = self.now_ms - 500;
         let mut say = |topic: String, at_ms: Millis, value: f64| {
             self.node.publish(Post::new(&topic, format!(r#"{{"t": {at_ms}, "v": {value}}}"#)));
@@ -91,7 +96,7 @@ impl Yard {
         winter::tell(&self.daemon, &Request::Settle { messages: self.published });
     }
 
-    fn move_on(&mut self, by_ms: Millis) {
+    pub(crate) fn move_on(&mut self, by_ms: Millis) {
         self.now_ms += by_ms;
         winter::tell(&self.daemon, &Request::Clock { ms: self.now_ms });
     }
@@ -107,7 +112,7 @@ impl Yard {
     }
 }
 
-fn ids(folder: &Path) -> Vec<String> {
+pub(crate) fn ids(folder: &Path) -> Vec<String> {
     let letters = winter::kept_letters(folder);
     letters
         .iter()

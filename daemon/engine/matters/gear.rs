@@ -83,7 +83,7 @@ pub fn diagnose(scene: &Scene<'_>, ix: usize, probe: &Probe, watch: &Watch) -> F
         probe.quantity == Quantity::SolarRadiation && scene.dark_within(patience_ms)
     };
     if is_silent(scene, probe, watch) && !excused() {
-        let fault = Fault::Silent { last_ms: watch.heard_ms, usual_s };
+        let fault = Fault::Silent { last_ms: watch.heard_ms, usual_s, gone: watch.gone_ms.is_some() };
         return Found::of(Trust::Missing, Rule::Silent, watch.heard_ms.unwrap_or(scene.listening_ms), fault);
     }
     if let Some((since_ms, _, count)) = watch.flood_at(now_ms) {
@@ -209,7 +209,8 @@ fn claim(scene: &Scene<'_>, fault: Fault, hold_ms: Millis, told_ms: Option<Milli
 /// A fault in one line, for pages and records.
 pub fn why(fault: &Fault, scene: &Scene<'_>) -> String {
     match fault {
-        Fault::Silent { last_ms: Some(last_ms), usual_s } => {
+        Fault::Silent { gone: true, .. } => "the broker says that its node is gone".to_owned(),
+        Fault::Silent { last_ms: Some(last_ms), usual_s, .. } => {
             let hours = (scene.now_ms - last_ms) as f64 / HOUR_MS as f64;
             format!(
                 "nothing for {hours:.1} h; it usually reports every {:.0} min",

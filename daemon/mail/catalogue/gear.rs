@@ -198,6 +198,9 @@ fn plain_how(fault: &Fault) -> &'static str {
 fn why(fault: &Fault, probe: Option<&Probe>, voice: &Voice) -> Vec<String> {
     let mut why = Vec::new();
     match fault {
+        Fault::Silent { gone: true, .. } => {
+            why.push("The broker says that its node, which is always on, is gone.".to_owned());
+        }
         Fault::Silent { usual_s, .. } => {
             let gap = amounts::hours(f64::from(*usual_s) / 3600.0);
             why.push(format!("It usually reports every {gap}."));

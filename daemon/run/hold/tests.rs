@@ -40,6 +40,7 @@ unit = "C"
 measures = "soil-temperature"
 depth = "10 cm"
 topic = "node/1"
+last-will = "node/1/state"
 unit = "C"
 value = "/v"
 time = "epoch-ms"
@@ -202,6 +203,29 @@ fn a_clock_that_boots_in_the_past_and_is_set_after_ten_minutes_costs_nothing() {
     assert_eq!((book[0].happened_ms, book[0].clock_unsure), (TRUE_MS + 5 * MINUTE_MS, false));
     assert_eq!(bench.days_closed(), 0, "no day has passed");
     assert!(bench.nothing_told(), "and nothing was told");
+}
+
+/// Story: the broker's word that a node is gone came before the time was known, was acknowledged, and forgotten.
+#[test]
+fn who_is_gone_while_the_time_is_not_known_is_gone_when_it_is() {
+    let gone = |bench: &mut Bench, name: &str| {
+        let now_ms = bench.core().now().ms;
+        let probes = bench.core().engine.survey(now_ms).probes;
+        probes.iter().any(|probe| probe.name == name && probe.trust == crate::engine::Trust::Missing)
+    };
+    for (comes_back, still) in [(false, true), (true, false)] {
+        let mut bench = Bench::boots_off_by(-3 * DAY);
+        bench.minutes(2, |bench, _| bench.stamp("node/1", 0));
+        bench.hear("node/1/state", "offline");
+        bench.minutes(1, |bench, _| {
+            if comes_back {
+                bench.stamp("node/1", 0);
+            }
+        });
+        bench.is_set();
+        bench.core().commit();
+        assert_eq!(gone(&mut bench, "one"), still);
+    }
 }
 
 #[test]

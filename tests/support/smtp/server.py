@@ -39,6 +39,10 @@ def authenticate(server, session, envelope, mechanism, data):
     return AuthResult(success=right, handled=False)
 
 
+# Crawling answers for one person ("tarpit-N": N bytes) or from the greeting on ("tarpit").
+TARPIT = "tarpit"
+
+
 class Behaviour:
     def __init__(self, name, folder=None):
         self.name = name
@@ -62,6 +66,10 @@ class Behaviour:
             server.transport.abort()
         if self.name == "unknown" and address.startswith("nobody"):
             return "550 5.1.1 no such user"
+        if self.name.startswith(TARPIT + "-") and address.startswith("slow"):
+            server.crawls = True
+            envelope.rcpt_tos.append(address)
+            return "250 ".ljust(int(self.name.removeprefix(TARPIT + "-")), ".")
         envelope.rcpt_tos.append(address)
         return "250 OK"
 
@@ -89,6 +97,23 @@ class Slow(SMTP):
         await self._writer.drain()
 
 
+class Tarpit(SMTP):
+    """Says one byte a second where it crawls."""
+
+    crawls = False
+
+    async def push(self, status):
+        if not self.crawls:
+            return await super().push(status)
+        self.crawls = self.event_handler.name == TARPIT
+        words = status if isinstance(status, bytes) else bytes(status, "utf-8")
+        for byte in words + b"\r\n":
+            await asyncio.sleep(1)
+            if self.transport.is_closing():
+                return
+            self._writer.write(bytes([byte]))
+
+
 def listen(behaviour, loop):
     for line in sys.stdin:
         loop.call_soon_threadsafe(setattr, behaviour, "name", line.strip())
@@ -105,7 +130,8 @@ async def main(port, name, certificate=None, key=None, folder=None):
     starttls = context if name not in ("tls", "no-starttls") else None
 
     def connection():
-        return (Slow if name == "slow" else SMTP)(
+        kind = {"slow": Slow, TARPIT: Tarpit}.get(behaviour.name.split("-")[0], SMTP)
+        server = kind(
             behaviour,
             hostname="mail.test",
             tls_context=starttls,
@@ -115,6 +141,8 @@ async def main(port, name, certificate=None, key=None, folder=None):
             auth_require_tls=starttls is not None,
             loop=asyncio.get_running_loop(),
         )
+        server.crawls = behaviour.name == TARPIT
+        return server
 
     loop = asyncio.get_running_loop()
     server = await loop.create_server(connection, "127.0.0.1", int(port), ssl=first_byte, reuse_address=True)
