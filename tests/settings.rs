@@ -324,6 +324,10 @@ fn an_address_for_the_sign_of_life_is_checked_and_never_shown() {
     let refused = fill("http://watch.example.org/my-secret", "").unwrap_err();
     assert!(refused.contains("take https") && !refused.contains("my-secret"), "{refused}");
     assert!(fill("http://watch.example.org/", "http = \"anyone on the way may read the address\"").is_ok());
+    let warned =
+        || checked(&std::fs::read_to_string(&settings_file).unwrap()).0.contains("http may go out open");
+    assert!(warned());
+    assert!(fill("https://watch.example.org/", "").is_ok() && !warned());
     let (mut garden, _) = settings::read_with_secrets(&settings_file).unwrap();
     let nobody = secrets::fill(&mut garden, &secrets::SecretFiles::default(), None).unwrap_err().to_string();
     assert!(nobody.contains("tells nobody"), "{nobody}");

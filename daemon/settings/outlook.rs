@@ -383,6 +383,13 @@ pub fn warnings(garden: &Garden) -> Vec<String> {
         }
     }
     lines.extend(broker_warning(&garden.broker));
+    if garden.sign.as_ref().is_some_and(|sign| sign.ping.open_http) {
+        lines.push(
+            "[sign-of-life] http may go out open: whoever is on the way can read the address, and say with it that all is \
+             well when it is not. https ends that"
+                .to_owned(),
+        );
+    }
     match &garden.mail {
         None => lines.push("no [mail]: letters are kept and shown on the page, nobody is mailed".to_owned()),
         Some(mail) if mail.user.is_none() => {

@@ -50,7 +50,9 @@ fn another_program_that_holds_the_file_is_waited_for_then_named() {
     let batch = of(vec![reading(0, JULY_MS, 0.3)]);
     let error = store.commit(&batch).unwrap_err();
     assert!(matches!(error, StoreError::Busy { .. }) && error.may_pass(), "{error}");
+    assert!(matches!(store.prove().unwrap_err(), StoreError::Busy { .. }));
     other.execute_batch("ROLLBACK").unwrap();
+    store.prove().unwrap();
     assert_eq!(store.commit(&batch).unwrap().fresh, 1);
 }
 
