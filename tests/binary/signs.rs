@@ -316,7 +316,9 @@ fn the_broker_says_that_we_are_there_and_that_we_are_gone() {
         daemon.start();
         let ear = Ear::new("ear", broker.port);
         ear.wait_for(STATE, "online");
-        wait_until("its status", PATIENCE, || !ear.last("rindwatch/hill-patch/status").is_empty());
+        // On a busy machine a beat may miss its second.
+        let well = || ear.last("rindwatch/hill-patch/status").contains(r#""well":true"#);
+        wait_until("its status", PATIENCE, well);
         let status: serde_json::Value =
             serde_json::from_str(&ear.last("rindwatch/hill-patch/status")).unwrap();
         assert_eq!(
