@@ -164,15 +164,18 @@ impl Clock {
     }
 
     /// What the machine says of its system clock now. A scripted clock of one hand is always right.
-    pub fn evidence(&self, keeping: &ClockKeeping) -> Option<ClockWord> {
+    pub fn evidence(&self, keeping: &ClockKeeping) -> Vec<ClockWord> {
         match &self.source {
             Source::Board(_) => {
                 let service_ms = self.shared.service_ms.load(Ordering::SeqCst);
                 let service_ms = (service_ms != i64::MIN).then_some(service_ms);
                 Machine::real().evidence(keeping, self.system_ms(), service_ms)
             }
-            Source::Hand(_) => Some(ClockWord { source: TimeSource::Script, made_ms: None }),
-            Source::Hands(hands) => *hands.evidence.lock().unwrap_or_else(std::sync::PoisonError::into_inner),
+            Source::Hand(_) => vec![ClockWord { source: TimeSource::Script, made_ms: None }],
+            Source::Hands(hands) => {
+                let word = *hands.evidence.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+                word.into_iter().collect()
+            }
         }
     }
 

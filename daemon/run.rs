@@ -34,6 +34,7 @@ use tracing::{error, info};
 pub use self::stepped::{Load, Stepped};
 pub use self::talk::Inward;
 use self::talk::Outward;
+pub use self::trust::believes;
 use crate::broker::{self, Ends};
 use crate::clock::Clock;
 use crate::local::{self, Call, Desk, LocalError};

@@ -138,6 +138,8 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
         timeless: Vec::new(),
         released: Vec::new(),
         sifted: rindwatch::store::Sifted::default(),
+        fates: Vec::new(),
+        clock: Some("boot 1 2".into()),
         seal: false,
     };
     let done = open(dir.path(), &garden).commit(&batch).unwrap();
@@ -155,6 +157,7 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
     assert_eq!(reader.book(0, i64::MAX).unwrap(), [line]);
     let saved = store.saved().unwrap().unwrap();
     assert_eq!(Some(saved.state), batch.state);
+    assert_eq!(reader.clock_note().unwrap(), batch.clock);
     assert_eq!(saved.through_seq, store.inbox_in_arrival_order().unwrap()[2].seq);
     assert_eq!(reader.install_id().unwrap().len(), 32);
 }

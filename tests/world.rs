@@ -11,24 +11,35 @@ mod broker;
 mod card;
 #[path = "world/chance.rs"]
 mod chance;
+#[path = "world/days.rs"]
+mod days;
 #[path = "world/faults.rs"]
 mod faults;
 #[path = "world/garden.rs"]
 mod garden;
+#[path = "world/kept.rs"]
+mod kept;
 #[path = "world/mail.rs"]
 mod mail;
 #[path = "world/model.rs"]
 mod model;
 #[path = "world/nodes.rs"]
 mod nodes;
+#[path = "world/planted.rs"]
+mod planted;
 #[path = "world/play.rs"]
 mod play;
+#[path = "world/power.rs"]
+mod power;
 #[path = "world/story.rs"]
 mod story;
+#[path = "world/told.rs"]
+mod told;
 
 use std::sync::atomic::{AtomicI64, AtomicU64, Ordering};
 
-use play::{Fault, Tally, World};
+use planted::Fault;
+use play::{Tally, World};
 use story::{Step, shrink, story};
 
 /// Days of one story.
@@ -65,9 +76,9 @@ fn nothing_is_lost_doubled_or_untrue_whatever_fails() {
     let only =
         std::env::var_os("RINDWATCH_SEED").is_some() && std::env::var_os("RINDWATCH_WORLD_DAYS").is_none();
     let (next, days) = (AtomicU64::new(first), AtomicI64::new(0));
-    let tallies: Vec<(i64, usize, usize, u64)> = std::thread::scope(|scope| {
+    let tallies: Vec<Tally> = std::thread::scope(|scope| {
         let live = || {
-            let mut all = (0, 0, 0, 0);
+            let mut all = Tally::default();
             while days.load(Ordering::SeqCst) < wanted {
                 let seed = next.fetch_add(1, Ordering::SeqCst);
                 if only && seed != first {
@@ -77,10 +88,7 @@ fn nothing_is_lost_doubled_or_untrue_whatever_fails() {
                 match lived(seed, &story, None) {
                     Ok(tally) => {
                         days.fetch_add(tally.garden_days, Ordering::SeqCst);
-                        all.0 += tally.garden_days;
-                        all.1 += tally.stored;
-                        all.2 += tally.letters;
-                        all.3 += u64::from(tally.starts);
+                        all.add(tally);
                     }
                     Err(broken) => {
                         println!("seed {seed} broke: {broken}");
@@ -94,13 +102,7 @@ fn nothing_is_lost_doubled_or_untrue_whatever_fails() {
         let threads = [scope.spawn(live), scope.spawn(live)];
         threads.map(|thread| thread.join().unwrap_or_else(|broken| std::panic::resume_unwind(broken))).into()
     });
-    let sum = tallies.iter().fold((0, 0, 0, 0), |a, b| (a.0 + b.0, a.1 + b.1, a.2 + b.2, a.3 + b.3));
-    println!(
-        "{} garden-days, seeds {first} to {}: {} readings stored, {} letters, {} starts",
-        sum.0,
-        next.load(Ordering::SeqCst) - 1,
-        sum.1,
-        sum.2,
-        sum.3
-    );
+    let mut sum = Tally::default();
+    tallies.into_iter().for_each(|tally| sum.add(tally));
+    println!("seeds {first} to {}: {sum:?}", next.load(Ordering::SeqCst) - 1);
 }

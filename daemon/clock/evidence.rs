@@ -46,33 +46,29 @@ impl Machine {
         fixed.chain([UPTIME.into(), BOOT.into()]).chain(keeping.set_file.clone()).collect()
     }
 
-    /// What speaks for the system clock, standing at `wall_ms`, if anything does. `service_ms`: when the time
-    /// service was asked that last said yes.
+    /// What speaks for the system clock, standing at `wall_ms`: nothing, or each word that was given, for some may
+    /// count where others no longer do. `service_ms`: when the time service was asked that last said yes.
     pub fn evidence(
         &self,
         keeping: &ClockKeeping,
         wall_ms: Millis,
         service_ms: Option<Millis>,
-    ) -> Option<ClockWord> {
+    ) -> Vec<ClockWord> {
         if wall_ms < OLDEST_MS {
-            return None;
+            return Vec::new();
         }
         let made = |source, made_ms| ClockWord { source, made_ms };
         if keeping.by == KeptBy::Host {
-            return Some(made(TimeSource::Host, None));
+            return vec![made(TimeSource::Host, None)];
         }
         let told = [
             (TimeSource::Timesyncd, self.touched_ms(Path::new(TIMESYNC))),
             (TimeSource::TimeService, service_ms),
             (TimeSource::SetFile, keeping.set_file.as_deref().and_then(|file| self.touched_ms(file))),
         ];
-        // After a jump only what was said since counts, so the latest word is the one to give.
-        let told = told.into_iter().filter_map(|(source, ms)| Some((source, ms?)));
-        if let Some((source, ms)) = told.max_by_key(|(_, ms)| *ms) {
-            return Some(made(source, Some(ms)));
-        }
+        let told = told.into_iter().filter_map(|(source, ms)| Some(made(source, Some(ms?))));
         let kept = keeping.by == KeptBy::Battery && self.hardware_agrees(wall_ms);
-        kept.then(|| made(TimeSource::Battery, None))
+        told.chain(kept.then(|| made(TimeSource::Battery, None))).collect()
     }
 
     /// What this machine will have to show, in words, for `check`.
@@ -178,7 +174,7 @@ mod tests {
     }
 
     fn source(machine: &Machine, keeping: &ClockKeeping, wall_ms: Millis) -> Option<TimeSource> {
-        machine.evidence(keeping, wall_ms, None).map(|word| word.source)
+        machine.evidence(keeping, wall_ms, None).first().map(|word| word.source)
     }
 
     #[test]
@@ -191,14 +187,16 @@ mod tests {
     }
 
     #[test]
-    fn the_word_of_a_time_service_counts_and_the_latest_is_given() {
+    fn the_words_of_time_services_count_and_each_is_given() {
         let (_root, machine) = machine(&[(TIMESYNC, ""), ("run/set", "")]);
-        let word = machine.evidence(&kept(KeptBy::Network), NOW_MS, None).unwrap();
-        assert_eq!(word.source, TimeSource::Timesyncd);
-        assert!(word.made_ms.is_some());
+        let words = machine.evidence(&kept(KeptBy::Network), NOW_MS, None);
+        assert_eq!((words.len(), words[0].source), (1, TimeSource::Timesyncd));
+        assert!(words[0].made_ms.is_some());
         let keeping = ClockKeeping { by: KeptBy::Network, set_file: Some("/run/set".into()) };
-        let word = machine.evidence(&keeping, NOW_MS, Some(i64::MAX)).unwrap();
-        assert_eq!((word.source, word.made_ms), (TimeSource::TimeService, Some(i64::MAX)));
+        let words = machine.evidence(&keeping, NOW_MS, Some(i64::MAX));
+        let sources: Vec<TimeSource> = words.iter().map(|word| word.source).collect();
+        assert_eq!(sources, [TimeSource::Timesyncd, TimeSource::TimeService, TimeSource::SetFile]);
+        assert_eq!(words[1].made_ms, Some(i64::MAX));
     }
 
     #[test]

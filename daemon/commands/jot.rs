@@ -7,6 +7,7 @@ use super::{Exit, Failure, Place};
 use crate::clock::{self, Clock};
 use crate::daybook;
 use crate::local::{self, Answer, LocalError, Request};
+use crate::run;
 use crate::settings::garden::Garden;
 use crate::store::{Batch, BookLine, Came, Store, Timeless};
 
@@ -41,7 +42,8 @@ pub fn main(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
         Err(LocalError::NobodyHome) => {
             let line = entry.to_string();
             let mut store = Store::open(&args.place.data()).map_err(Failure::failed)?;
-            store.commit(&batch_of(&line, &garden)).map_err(Failure::failed)?;
+            let note = store.reader().clock_note().map_err(Failure::failed)?;
+            store.commit(&batch_of(&line, &garden, note.as_deref())).map_err(Failure::failed)?;
             format!("entered: {line} (no daemon runs; it takes the entry at its next start)")
         }
         Err(error) => return Err(Failure::failed(error)),
@@ -51,11 +53,11 @@ pub fn main(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
 }
 
 /// The line under the time of now, or, where nothing says that the clock is right, by the time since the boot.
-fn batch_of(line: &str, garden: &Garden) -> Batch {
+fn batch_of(line: &str, garden: &Garden, note: Option<&str>) -> Batch {
     let clock = Clock::real();
     let now_ms = clock.wall_ms();
     let words = line.to_owned();
-    if clock.evidence(&garden.clock).is_some() || clock::service_answers() {
+    if run::believes(&clock, &garden.clock, note) || clock::service_answers() {
         let line = BookLine { happened_ms: now_ms, entered_ms: now_ms, words, clock_unsure: false };
         return Batch { now_ms, entries: vec![line], ..Batch::default() };
     }

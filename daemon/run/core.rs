@@ -424,6 +424,9 @@ impl Core {
             // Anew at each attempt: it must know every reading of the batch.
             self.pending.set_state(self.engine.save());
         }
+        if self.trust.has_new_words() || self.pending.with_state {
+            self.pending.batch.clock = self.trust.note(&self.boot);
+        }
         self.pending.batch.now_ms = now.ms;
         match self.store.commit(&self.pending.batch) {
             Ok(committed) => {

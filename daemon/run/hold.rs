@@ -78,11 +78,21 @@ impl Core {
                 self.intake.trust_clock(false);
             }
         }
+        if self.trust.is_unnoted() {
+            self.note_clock();
+        }
         self.set_base(turned, boot_ms);
         if self.trust.source().is_some() && !self.trusted {
             self.come_to_know(boot_ms);
         }
         self.clock.want_service(!self.trusted);
+    }
+
+    /// A later run of this boot must know how the clocks stood to each other, and which words count no more.
+    pub(super) fn note_clock(&mut self) {
+        self.pending.batch.clock = self.trust.note(&self.boot);
+        self.pending.urgent = true;
+        self.touch();
     }
 
     /// Our time is the system clock's, or that of the nodes, who are followed as their clocks are set.

@@ -1,5 +1,6 @@
 //! Letters between engine, store and post. A letter leaves only when it is down, and what the post says of it is
-//! stored before anything else is made of it.
+//! stored before anything else is made of it. A fate that cannot be stored goes down with the next batch, before any
+//! other letter leaves: only who ends before that sends the letter once more, under the same message id.
 
 use tracing::{info, warn};
 
@@ -8,6 +9,7 @@ use crate::engine::Event;
 use crate::mail;
 use crate::mail::post::Errand;
 use crate::record::{LetterDraft, PostWord};
+use crate::store::LetterFate;
 
 impl Core {
     /// Words a letter that the engine decided.
@@ -47,27 +49,24 @@ impl Core {
             }
             PostWord::Accepted { number } => {
                 info!(number, "letter accepted by the mail server");
-                let marked = self.store.mark_accepted(number, at_ms);
-                self.settled(number, marked, None);
+                self.settled(LetterFate { number, at_ms, refused: None });
             }
             PostWord::Refused { number, words } => {
                 warn!(number, %words, "letter refused by the mail server for good");
-                let marked = self.store.mark_refused(number, at_ms, &words);
-                self.settled(number, marked, Some(words));
+                self.settled(LetterFate { number, at_ms, refused: Some(words) });
             }
         }
     }
 
     /// A letter has met its fate.
-    fn settled(
-        &mut self,
-        number: u32,
-        marked: Result<(), crate::store::StoreError>,
-        refused: Option<String>,
-    ) {
-        if let Err(error) = marked {
-            warn!(%error, "a letter's fate could not be stored; it may go out a second time");
+    fn settled(&mut self, fate: LetterFate) {
+        if let Err(error) = self.store.mark_fate(&fate) {
+            warn!(%error, "a letter's fate could not be stored; no other leaves until it is");
+            self.pending.batch.fates.push(fate.clone());
+            self.pending.urgent = true;
+            self.touch();
         }
+        let LetterFate { number, refused, .. } = fate;
         self.mail_words = None;
         self.letters_under_way = self.letters_under_way.saturating_sub(1);
         match self.store.reader().receiver(number) {
@@ -83,8 +82,8 @@ impl Core {
         if self.asked.is_empty() || !self.trusted || self.store_trouble.is_some() {
             return;
         }
-        // Letters decided but not stored yet would be missed.
-        if !self.pending.batch.letters.is_empty() {
+        // Letters decided but not stored yet would be missed, and one whose fate is not down would seem to wait.
+        if !self.pending.batch.letters.is_empty() || !self.pending.batch.fates.is_empty() {
             self.commit();
             if self.store_trouble.is_some() {
                 return;

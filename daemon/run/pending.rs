@@ -55,6 +55,8 @@ impl Pending {
             entries,
             timeless,
             released,
+            fates,
+            clock,
             ..
         } = &self.batch;
         readings.is_empty()
@@ -67,6 +69,8 @@ impl Pending {
             && entries.is_empty()
             && timeless.is_empty()
             && released.is_empty()
+            && fates.is_empty()
+            && clock.is_none()
             && self.messages == 0
             && !self.with_state
     }
@@ -121,12 +125,16 @@ impl Pending {
             entries,
             timeless,
             released,
+            fates,
+            clock,
             state,
             seal,
             now_ms: _,
         } = &mut self.batch;
         timeless.clear();
         released.clear();
+        fates.clear();
+        *clock = None;
         readings.clear();
         refusals.clear();
         days.clear();

@@ -47,12 +47,15 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
     intake.trust_clock(false);
     let held_ms = clock.wall_ms();
     let mono_ms = clock.mono_ms();
+    let (boot, boot_ms) = (clock.boot(), clock.boot_ms());
+    let booted_ms = boot_ms.map(|boot_ms| clock.system_ms() - boot_ms);
+    let trust = Trust::after(store.reader().clock_note()?.as_deref(), &boot, booted_ms);
     let mut core = Core {
         gates: Gates::new(garden.probes.len(), mono_ms),
         saved_hour: held_ms.div_euclid(3_600_000),
         garden,
-        boot: clock.boot(),
-        looked: (mono_ms, clock.boot_ms().unwrap_or(mono_ms)),
+        boot,
+        looked: (mono_ms, boot_ms.unwrap_or(mono_ms)),
         looked_at_ms: pace.mono_ms(),
         clock,
         turned_at_ms: pace.mono_ms(),
@@ -67,7 +70,7 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         backlog: VecDeque::new(),
         counts: Counts::default(),
         trusted: false,
-        trust: Trust::default(),
+        trust,
         untold: woken.untold,
         states: BTreeMap::new(),
         rescued,

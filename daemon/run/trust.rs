@@ -1,27 +1,31 @@
 //! Whether the time is known, by evidence of this boot: the machine's word for its clock, or two nodes.
 //!
 //! "Later than the newest stored reading" proves nothing: a board without a battery clock boots at the hour
-//! it was last shut down. Once a boot has shown evidence the system clock is believed until it jumps against
-//! the monotonic clock; then only a word given since the jump counts.
+//! it was last shut down. A word counts that was given since the boot. Once a boot has shown evidence the system
+//! clock is believed until it jumps against the monotonic clock; then only a word given since the jump counts. A
+//! note in the store lets the next run of the same boot know of jumps, those that happened while nobody ran included.
 
 use super::nodes::Nodes;
-use crate::record::{ClockWord, Millis, TimeSource};
+use crate::clock::Clock;
+use crate::record::{ClockKeeping, ClockWord, Millis, TimeSource};
 
 /// The system clock may part from the monotonic clock by this much between two looks without being
 /// suspected: time services slew and make small steps (judgement).
 const JUMP_MS: Millis = 60_000;
 /// Files carry times cut to the second on some file systems.
 const CUT_MS: Millis = 1_500;
+/// Words remembered that no longer count.
+const STALE: usize = 8;
 
 /// What is seen at one look.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(super) struct Look {
     /// The system clock.
     pub(super) wall_ms: Millis,
     /// Time since the boot.
     pub(super) boot_ms: Millis,
     /// What the machine says of its clock.
-    pub(super) evidence: Option<ClockWord>,
+    pub(super) evidence: Vec<ClockWord>,
 }
 
 /// What a look changed.
@@ -37,18 +41,73 @@ pub(super) enum Turned {
     Lost(Millis),
 }
 
+/// Whether the clock may be believed at this one moment, by what the store noted of it.
+pub fn believes(clock: &Clock, keeping: &ClockKeeping, note: Option<&str>) -> bool {
+    let (wall_ms, boot_ms) = (clock.system_ms(), clock.boot_ms());
+    let mut trust = Trust::after(note, &clock.boot(), boot_ms.map(|boot_ms| wall_ms - boot_ms));
+    let boot_ms = boot_ms.unwrap_or_else(|| clock.mono_ms());
+    trust.look(Look { wall_ms, boot_ms, evidence: clock.evidence(keeping) });
+    trust.source.is_some()
+}
+
 /// What is known of the time.
 #[derive(Debug, Default)]
 pub(super) struct Trust {
     source: Option<TimeSource>,
     /// System clock and time since the boot at the last look.
     last: Option<(Millis, Millis)>,
-    /// Set by a jump: only words given since then count, by the system clock as it stands now.
+    /// The boot or the last jump: only words given since then count, by the system clock as it stands now.
     since_ms: Option<Millis>,
+    /// When the words that were there at the last look were given.
+    heard: Vec<Millis>,
+    /// Words known before a jump, or from a later hour than the system clock's. They are worth nothing, and no more
+    /// when the clock comes to their hour (again).
+    stale: Vec<Millis>,
+    /// Something has changed that a later run of this boot must know: at once, or with what is stored next.
+    unnoted: bool,
+    new_words: bool,
     nodes: Nodes,
 }
 
+/// Times of words as one word of the note.
+fn joined(words: &[Millis]) -> String {
+    words.iter().map(Millis::to_string).collect::<Vec<_>>().join(",")
+}
+
 impl Trust {
+    /// What is known at the start: what an earlier run of this boot noted, and when this boot began, by the system
+    /// clock as it stands.
+    pub(super) fn after(note: Option<&str>, boot: &str, booted_ms: Option<Millis>) -> Self {
+        let begun = Self { since_ms: booted_ms, unnoted: true, ..Self::default() };
+        let mut words = note.unwrap_or_default().split(' ');
+        if words.next() != Some(boot) {
+            return begun;
+        }
+        let mut next = || words.next().unwrap_or_default();
+        let (Ok(wall_ms), Ok(boot_ms)) = (next().parse(), next().parse()) else { return begun };
+        let since_ms = next().parse().ok().or(booted_ms);
+        let mut list = || next().split(',').filter_map(|ms| ms.parse().ok()).collect();
+        let (heard, stale) = (list(), list());
+        Self { last: Some((wall_ms, boot_ms)), since_ms, heard, stale, ..begun }
+    }
+
+    /// What a later run of this boot must know.
+    pub(super) fn note(&self, boot: &str) -> Option<String> {
+        let (wall_ms, boot_ms) = self.last?;
+        let since_ms = self.since_ms.map_or_else(|| "-".to_owned(), |ms| ms.to_string());
+        Some(format!("{boot} {wall_ms} {boot_ms} {since_ms} {} {}", joined(&self.heard), joined(&self.stale)))
+    }
+
+    /// Whether there is something to note that does not bear waiting; asked once.
+    pub(super) fn is_unnoted(&mut self) -> bool {
+        std::mem::take(&mut self.unnoted)
+    }
+
+    /// Whether words were given that are not noted; asked once.
+    pub(super) fn has_new_words(&mut self) -> bool {
+        std::mem::take(&mut self.new_words)
+    }
+
     /// What made us believe the time, if anything.
     pub(super) fn source(&self) -> Option<TimeSource> {
         self.source
@@ -81,16 +140,31 @@ impl Trust {
         let jump_ms = self.jump_ms(look.wall_ms, look.boot_ms);
         if let (Some(_), Some((_, last_boot_ms))) = (jump_ms, self.last) {
             self.since_ms = Some(look.wall_ms - (look.boot_ms - last_boot_ms));
+            let before = std::mem::take(&mut self.heard);
+            before.into_iter().for_each(|made_ms| self.drop_word(made_ms));
+            self.unnoted = true;
         } else if let (Some(since_ms), Some((last_wall_ms, last_boot_ms))) = (self.since_ms, self.last) {
             // Small corrections since the jump move the moment along.
             self.since_ms = Some(since_ms + (look.wall_ms - last_wall_ms) - (look.boot_ms - last_boot_ms));
         }
         self.last = Some((look.wall_ms, look.boot_ms));
-        let counts = look.evidence.filter(|evidence| match (self.since_ms, evidence.made_ms) {
-            (None, _) | (_, None) => true,
-            (Some(since_ms), Some(made_ms)) => (since_ms - CUT_MS..=look.wall_ms + CUT_MS).contains(&made_ms),
-        });
+        let heard = look.evidence.iter().filter_map(|word| word.made_ms).collect();
+        let before = std::mem::replace(&mut self.heard, heard);
+        self.new_words |= before != self.heard;
+        for made_ms in self.heard.clone() {
+            if made_ms > look.wall_ms + CUT_MS {
+                self.drop_word(made_ms);
+            }
+        }
+        let counts = |word: &&ClockWord| {
+            word.made_ms.is_none_or(|made_ms| {
+                !self.stale.contains(&made_ms)
+                    && self.since_ms.is_none_or(|since_ms| made_ms >= since_ms - CUT_MS)
+            })
+        };
+        let counts = look.evidence.iter().filter(counts).max_by_key(|word| word.made_ms).copied();
         let before = self.source;
+        self.unnoted |= before.is_none() && counts.is_some();
         if let Some(evidence) = counts {
             self.since_ms = None;
             // The same keeper by another word is no news.
@@ -113,6 +187,17 @@ impl Trust {
                 Turned::Known(TimeSource::Nodes)
             }
             (None, _) => Turned::Same,
+        }
+    }
+
+    /// A word that no longer counts.
+    fn drop_word(&mut self, made_ms: Millis) {
+        if !self.stale.contains(&made_ms) {
+            if self.stale.len() == STALE {
+                self.stale.remove(0);
+            }
+            self.stale.push(made_ms);
+            self.unnoted = true;
         }
     }
 }

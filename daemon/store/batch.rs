@@ -3,7 +3,7 @@
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 
 use super::error::told;
-use super::letters::Sifted;
+use super::letters::{self, LetterFate, Sifted};
 use super::look::from_json;
 use super::mirror_log;
 use super::seal;
@@ -37,6 +37,8 @@ pub struct Batch {
     pub letters: Vec<OutboxLetter>,
     /// Waiting letters that were looked through.
     pub sifted: Sifted,
+    /// What came of letters, where that could not be kept before.
+    pub fates: Vec<LetterFate>,
     /// Day-book lines.
     pub entries: Vec<BookLine>,
     /// The engine's state. It must know every reading kept before and in this batch.
@@ -45,6 +47,8 @@ pub struct Batch {
     pub timeless: Vec<Timeless>,
     /// Places of what came so and is handed in with this batch under its true time.
     pub released: Vec<i64>,
+    /// How the clocks of this boot stand, for a later run.
+    pub clock: Option<String>,
     /// Seal the inbox as far as the saved state (that of this batch included) knows it: hourly.
     pub seal: bool,
 }
@@ -110,11 +114,15 @@ impl Store {
             keep_matters(&tx, &batch.matters)?;
             batch.sifted.keep(&tx, batch.now_ms)?;
             keep_letters(&tx, &batch.letters)?;
+            letters::keep_fates(&tx, &batch.fates)?;
             keep_entries(&tx, &batch.entries)?;
             timeless::keep(&tx, &batch.timeless, &probes)?;
             timeless::release(&tx, &batch.released)?;
             if let Some(state) = &batch.state {
                 keep_state(&tx, state, seq, batch.now_ms)?;
+            }
+            if let Some(words) = &batch.clock {
+                tx.execute("INSERT OR REPLACE INTO meta VALUES('clock', ?1)", [words])?;
             }
             if batch.seal {
                 done.sealed = seal::seal(&tx, self.zone)?;

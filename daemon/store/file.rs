@@ -6,6 +6,7 @@ use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 
 use super::copy::beside;
@@ -96,6 +97,18 @@ impl Store {
             .pragma_update_and_check(None, "max_page_count", pages, |row| row.get::<_, i64>(0))
             .map(drop)
             .map_err(|e| told(&self.reader.path, e))
+    }
+
+    /// Every write is refused from now on, or no more, as on a card that was mounted anew for reading alone.
+    pub fn refuse_writes(&self, refused: bool) -> Result<(), StoreError> {
+        let done = self.reader.conn.pragma_update(None, "query_only", refused);
+        done.map_err(|e| told(&self.reader.path, e))
+    }
+
+    /// Closing leaves the log as it lies, as the end of the power would.
+    pub fn leave_log(&self) -> Result<(), StoreError> {
+        let done = self.reader.conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true);
+        done.map(drop).map_err(|e| told(&self.reader.path, e))
     }
 
     /// Waits for another program's lock for so long instead of two seconds, until the store is closed.

@@ -46,12 +46,12 @@ const ACCEPTED_LOOKED_AT: u32 = 300;
 impl Store {
     /// The server has accepted letter `number`. Telling it again changes nothing.
     pub fn mark_accepted(&mut self, number: u32, at_ms: Millis) -> Result<(), StoreError> {
-        self.settle_letter(number, 1, at_ms, "")
+        self.mark_fate(&LetterFate { number, at_ms, refused: None })
     }
 
     /// The server has refused letter `number` for good.
     pub fn mark_refused(&mut self, number: u32, at_ms: Millis, words: &str) -> Result<(), StoreError> {
-        self.settle_letter(number, 2, at_ms, words)
+        self.mark_fate(&LetterFate { number, at_ms, refused: Some(words.to_owned()) })
     }
 
     /// These letters have to wait and were certainly not handed to the server.
@@ -67,20 +67,10 @@ impl Store {
         mark().map_err(|e| told(path, e))
     }
 
-    fn settle_letter(
-        &mut self,
-        number: u32,
-        fate: i64,
-        at_ms: Millis,
-        words: &str,
-    ) -> Result<(), StoreError> {
+    /// A letter has met its fate.
+    pub fn mark_fate(&mut self, fate: &LetterFate) -> Result<(), StoreError> {
         let Reader { conn, path } = &self.reader;
-        conn.prepare_cached(
-            "UPDATE outbox SET fate = ?2, fate_ms = ?3, words = ?4 WHERE number = ?1 AND fate = 0",
-        )
-        .and_then(|mut mark| mark.execute((number, fate, at_ms, words)))
-        .map(drop)
-        .map_err(|e| told(path, e))
+        keep_fates(conn, std::slice::from_ref(fate)).map_err(|e| told(path, e))
     }
 }
 
@@ -212,6 +202,28 @@ fn whole_letter(row: &Row<'_>) -> rusqlite::Result<OutboxLetter> {
 /// The draft in a column; one that a later version wrote in a form unknown here counts as none.
 fn draft(row: &Row<'_>, column: usize) -> rusqlite::Result<Option<Box<LetterDraft>>> {
     Ok(serde_json::from_str(&row.get::<_, String>(column)?).ok())
+}
+
+/// What the mail server did with a letter.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct LetterFate {
+    /// The letter.
+    pub number: u32,
+    /// When it was heard.
+    pub at_ms: Millis,
+    /// Accepted, or refused for good in these words.
+    pub refused: Option<String>,
+}
+
+pub(super) fn keep_fates(conn: &Connection, fates: &[LetterFate]) -> rusqlite::Result<()> {
+    let mut mark = conn.prepare_cached(
+        "UPDATE outbox SET fate = ?2, fate_ms = ?3, words = ?4 WHERE number = ?1 AND fate = 0",
+    )?;
+    for LetterFate { number, at_ms, refused } in fates {
+        let fate = if refused.is_some() { 2 } else { 1 };
+        mark.execute((number, fate, at_ms, refused.as_deref().unwrap_or_default()))?;
+    }
+    Ok(())
 }
 
 /// What looking through waiting letters came to; part of a commit.

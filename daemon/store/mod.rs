@@ -31,7 +31,7 @@ pub use batch::{Batch, BookLine, Committed};
 pub use copy::BroughtBack;
 pub use error::StoreError;
 pub use file::FILE_NAME;
-pub use letters::{Fate, KeptLetter, Sifted};
+pub use letters::{Fate, KeptLetter, LetterFate, Sifted};
 pub use look::{Counts, DaySum, HourSum, Kept, Last};
 pub use mirror_log::{MIRROR_LOG_MOST, MirrorRow, Mirrored};
 pub use rescue::Rescue;

@@ -101,6 +101,11 @@ impl Reader {
         Ok(date.zip(Some(self.noted("night_words")?.filter(|words| !words.is_empty()))))
     }
 
+    /// How the clocks stood when that was noted last; see [`Batch::clock`](super::Batch::clock).
+    pub fn clock_note(&self) -> Result<Option<String>, StoreError> {
+        self.noted("clock")
+    }
+
     fn noted(&self, key: &str) -> Result<Option<String>, StoreError> {
         self.conn
             .query_row("SELECT value FROM meta WHERE key = ?1", [key], |row| row.get(0))

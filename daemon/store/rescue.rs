@@ -163,7 +163,7 @@ fn bring_over(store: &mut Store, rescue: &mut Rescue, now_ms: Millis) -> Result<
         }
         tx.execute("INSERT OR REPLACE INTO meta VALUES('begun', ?1)", [now_ms])?;
         if let Some(old) = &old {
-            for key in ["install_id", "thinned"] {
+            for key in ["install_id", "thinned", "clock"] {
                 let sql = "SELECT value FROM meta WHERE key = ?1";
                 if let Ok(value) = old.query_row(sql, [key], |row| row.get::<_, String>(0)) {
                     tx.execute("INSERT OR REPLACE INTO meta VALUES(?1, ?2)", (key, value))?;

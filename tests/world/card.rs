@@ -23,7 +23,9 @@ pub struct Files {
 pub struct Card {
     folder: TempDir,
     full: bool,
-    /// Full or locked since the last commit that may have failed.
+    /// Mounted anew for reading alone.
+    fixed: bool,
+    /// Full, locked or read-only since the last commit that may have failed.
     pub ill: bool,
     lock: Option<Connection>,
     /// Of the beginning of the story.
@@ -35,7 +37,14 @@ impl Card {
     pub fn new() -> Self {
         let memory = Path::new("/dev/shm");
         let folder = if memory.is_dir() { TempDir::new_in(memory) } else { TempDir::new() };
-        Self { folder: folder.unwrap(), full: false, ill: false, lock: None, copy: Files::default() }
+        Self {
+            folder: folder.unwrap(),
+            full: false,
+            fixed: false,
+            ill: false,
+            lock: None,
+            copy: Files::default(),
+        }
     }
 
     pub fn folder(&self) -> &Path {
@@ -59,6 +68,14 @@ impl Card {
     /// bytes of the log that was written since have reached the card.
     pub fn crash(&mut self, core: &mut Option<Stepped>, torn: Option<(Files, u32)>, forgets: bool) {
         self.unlock();
+        // Closing tidies the log into the store; a crash does not.
+        if let Some(core) = core.take() {
+            core.store().leave_log().unwrap();
+        }
+        fs::remove_file(self.path("-shm")).ok();
+        if torn.is_none() && !forgets {
+            return;
+        }
         let mut left = self.read();
         if let Some((before, byte)) = torn
             && before.store == left.store
@@ -70,9 +87,6 @@ impl Card {
             let copy = std::mem::replace(&mut self.copy, left.clone());
             left = if copy.store.is_empty() { left } else { copy };
         }
-        // Closing tidies the log into the store; a crash does not.
-        drop(core.take());
-        fs::remove_file(self.path("-shm")).ok();
         for (ending, bytes) in [("", &left.store), ("-wal", &left.log)] {
             if bytes.is_empty() {
                 fs::remove_file(self.path(ending)).ok();
@@ -86,6 +100,18 @@ impl Card {
         self.full = true;
         self.ill = true;
         self.see(core);
+    }
+
+    /// The system has met errors and takes no writes any more.
+    pub fn fix(&mut self, core: Option<&Stepped>) {
+        self.fixed = true;
+        self.ill = true;
+        self.see(core);
+    }
+
+    /// No program can open a store there.
+    pub fn is_fixed(&self) -> bool {
+        self.fixed
     }
 
     /// Another program holds the store.
@@ -103,7 +129,7 @@ impl Card {
     }
 
     pub fn make_well(&mut self, core: Option<&Stepped>) {
-        self.full = false;
+        (self.full, self.fixed) = (false, false);
         self.unlock();
         self.see(core);
     }
@@ -117,12 +143,17 @@ impl Card {
     fn see(&self, core: Option<&Stepped>) {
         if let Some(core) = core {
             core.store().limit_pages(if self.full { 1 } else { 1_000_000_000 }).unwrap();
+            core.store().refuse_writes(self.fixed).unwrap();
         }
     }
 
     /// What it could not take while it was ill is on it now.
     pub fn heal(&mut self, core: Option<&Stepped>) {
-        if !self.full && self.lock.is_none() && core.is_some_and(|core| core.load().batched == 0) {
+        if !self.full
+            && !self.fixed
+            && self.lock.is_none()
+            && core.is_some_and(|core| core.load().batched == 0)
+        {
             self.ill = false;
         }
     }
@@ -153,6 +184,18 @@ impl Card {
             }
         }
         fs::write(self.path(ending), bytes).unwrap();
+    }
+
+    /// Another hand changes what is stored; how many rows.
+    pub fn meddle(&self, sql: &str) -> usize {
+        let conn = Connection::open(self.path("")).unwrap();
+        conn.execute(sql, []).unwrap_or(0)
+    }
+
+    /// What the daemon noted of the clock.
+    pub fn clock_note(&self) -> Option<String> {
+        let conn = Connection::open(self.path("")).ok()?;
+        conn.query_row("SELECT value FROM meta WHERE key = 'clock'", [], |row| row.get(0)).ok()
     }
 
     /// What SQLite itself says of the file.

@@ -1,39 +1,38 @@
 //! What must hold, said a second time and simply: what was sent and held, what was acknowledged and answered,
 //! and that the store, the letters and the days agree with it.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use chrono::NaiveDate;
 use rindwatch::local::{Answer, Request};
-use rindwatch::mail::letters::text_of;
-use rindwatch::record::{DayRecord, Doubt, MatterKey, Millis, OutboxLetter, ProbeIx};
+use rindwatch::mail::post::Errand;
+use rindwatch::record::{DayRecord, Doubt, Millis, OutboxLetter, ProbeIx};
 use rindwatch::run::Stepped;
 use rindwatch::settings::garden::Garden;
-use rindwatch::store::{Came, Fate, Kept, Reader};
+use rindwatch::store::{Came, Kept, Reader};
 
 use super::broker::Sent;
 use super::card::Card;
 use super::garden::{BARE, HOUR, PROBES, RAIN, Weather};
 use super::mail::Mail;
+use super::told;
 
-/// More letters than this on one day to one person are a flood (our rules of advice, settled below that).
-const LETTERS_A_DAY: usize = 8;
-/// The same task is not told again so soon.
-const APART_MS: Millis = HOUR;
 /// A gap of two hours is caught up with, letters and all; of a longer one nothing is told.
 const FRESH_MS: Millis = 2 * HOUR + HOUR / 4;
 /// Messages inside the core at most: the broker's window and what piled up while the card failed.
 const INSIDE: u64 = 2_100;
 
 /// Before and after every story.
-const FIRST_DATE: NaiveDate = NaiveDate::from_ymd_opt(1971, 1, 1).unwrap();
-const LAST_DATE: NaiveDate = NaiveDate::from_ymd_opt(2090, 1, 1).unwrap();
+pub const FIRST_DATE: NaiveDate = NaiveDate::from_ymd_opt(1971, 1, 1).unwrap();
+pub const LAST_DATE: NaiveDate = NaiveDate::from_ymd_opt(2090, 1, 1).unwrap();
 
 type Key = (usize, Millis);
 
 #[derive(Debug, Default)]
 pub struct Model {
     sent: HashMap<Key, Vec<f64>>,
+    /// Every value that a probe ever sent.
+    values: HashSet<(usize, i64)>,
     held: HashSet<Key>,
     /// Seen in the store when it was acknowledged.
     stands: HashMap<Key, f64>,
@@ -43,6 +42,7 @@ pub struct Model {
     lines: BTreeMap<String, Option<Answer>>,
     /// While the time is not known: how much was decided when that began.
     decided: Option<usize>,
+    looked_hour: i64,
     told_ms: Millis,
     pub stored: usize,
     broker_lost: bool,
@@ -62,6 +62,9 @@ fn steps(probe: usize, value: f64) -> i64 {
 
 impl Model {
     pub fn sent(&mut self, sent: &Sent) {
+        if let Some(value) = sent.value {
+            self.values.insert((sent.probe, steps(sent.probe, value)));
+        }
         match (sent.at_ms, sent.value) {
             (Some(at_ms), Some(value)) => self.sent.entry((sent.probe, at_ms)).or_default().push(value),
             (None, Some(value)) => *self.bare_sent.entry(steps(BARE, value)).or_default() += 1,
@@ -152,6 +155,35 @@ impl Model {
         }
     }
 
+    /// While the fate of a letter is not down no other leaves, so that only what was on its way already can go out
+    /// twice.
+    pub fn none_leaves_before_fates(
+        &self,
+        core: &Stepped,
+        errand: &Errand,
+        mail: &Mail,
+    ) -> Result<(), String> {
+        if mail.unwritten.is_empty() || matches!(errand, Errand::Held { .. }) {
+            return Ok(());
+        }
+        let waiting = core.store().reader().letters_waiting().map_err(|error| error.to_string())?;
+        match waiting.iter().find(|letter| mail.unwritten.contains(&letter.number)) {
+            Some(letter) => {
+                Err(format!("something leaves before the fate of letter {} is down", letter.number))
+            }
+            None => Ok(()),
+        }
+    }
+
+    /// The time is not known, and nothing may be decided.
+    pub fn sees_no_time(&self) -> bool {
+        self.decided.is_some()
+    }
+
+    pub fn is_damaged(&self) -> bool {
+        self.damaged
+    }
+
     /// The card was damaged: what was promised for what it held is void, nothing else.
     pub fn damaged(&mut self) {
         self.damaged = true;
@@ -167,14 +199,14 @@ impl Model {
         let answer = core.ask(Request::Status).try_recv();
         match answer {
             Ok(Answer::Status(status)) if status.clock_trusted == core.told().1 => {
-                let silent = status.survey.probes.iter().filter(|probe| probe.value.is_none()).count();
-                let heard = status.survey.probes.len() - silent;
-                // A probe that nobody ever heard shows no value.
-                if heard > 0 && self.sent.is_empty() {
-                    Err("status shows a value nobody sent".into())
-                } else {
-                    Ok(())
-                }
+                let mut views = status.survey.probes.iter().enumerate();
+                // A probe shows a value that it sent, or none: never a nought for what nobody measured.
+                let wrong = views.find(|(probe, view)| match (view.value, *probe == RAIN) {
+                    (None, _) => false,
+                    (Some(_), true) => !self.values.iter().any(|(of, _)| *of == RAIN),
+                    (Some(value), false) => !self.values.contains(&(*probe, steps(*probe, value))),
+                });
+                wrong.map_or(Ok(()), |(_, view)| Err(format!("status shows what nobody sent: {view:?}")))
             }
             other => Err(format!("status is answered with {other:?}")),
         }
@@ -219,7 +251,17 @@ impl Model {
         if load.batched > 0 {
             return Ok(());
         }
-        let decided = decided(core.store().reader())?;
+        // Counting it all costs: once an hour, in which the clocks may as well have been set.
+        let hour = true_ms.div_euclid(HOUR);
+        if self.decided.is_some() && self.looked_hour == hour {
+            return Ok(());
+        }
+        self.looked_hour = hour;
+        let decided = match decided(core.store().reader()) {
+            // What was damaged cannot be counted; what follows from it is seen elsewhere.
+            Err(_) if self.damaged => return Ok(()),
+            decided => decided?,
+        };
         let before = *self.decided.get_or_insert(decided);
         if before != decided {
             return Err(format!("{} things were decided while the time was not known", decided - before));
@@ -249,7 +291,7 @@ impl Model {
             self.readings_are_right(reader, garden, probe)?;
         }
         self.lines_are_right(reader)?;
-        letters_are_right(reader, mail, garden)?;
+        told::letters_are_right(reader, mail, garden)?;
         rain_is_right(reader, weather, self.broker_lost)?;
         match card.quick_check().as_str() {
             "ok" => Ok(()),
@@ -381,67 +423,6 @@ fn sums_are_right(
     let whole = stored.len() == days.len();
     if !whole || stored.iter().any(|day| !same(day.n, day.mean, days.get(&day.date))) {
         return Err(format!("days of {} are not the sums of its readings", series.probe));
-    }
-    Ok(())
-}
-
-/// Each letter once in the outbox, marked as the server has it, told as its rules say.
-fn letters_are_right(reader: &Reader, mail: &Mail, garden: &Garden) -> Result<(), String> {
-    let mut letters = reader.recent_letters(u32::MAX).map_err(|error| error.to_string())?;
-    letters.reverse();
-    let numbers: Vec<u32> = letters.iter().map(|letter| letter.number).collect();
-    if !numbers.iter().copied().eq(1..=letters.len() as u32) {
-        return Err(format!("letters are numbered {numbers:?}"));
-    }
-    let mut told: HashMap<String, Millis> = HashMap::new();
-    let mut a_day: HashMap<(String, NaiveDate), usize> = HashMap::new();
-    for letter in &letters {
-        let number = letter.number;
-        match &letter.fate {
-            Fate::Accepted(_) if mail.has.contains_key(&number) => {}
-            Fate::Refused(..) if mail.refused.contains_key(&number) => {}
-            Fate::Waiting if mail.unwritten.contains_key(&number) => {}
-            fate => return Err(format!("letter {number} is marked {fate:?}, the server says otherwise")),
-        }
-        let at = chrono::DateTime::from_timestamp_millis(letter.at_ms).ok_or("a time beyond the calendar")?;
-        let day = (letter.person.clone(), at.with_timezone(&garden.zone).date_naive());
-        let of_day = a_day.entry(day).or_default();
-        *of_day += 1;
-        if *of_day > LETTERS_A_DAY {
-            return Err(format!("letter {number} is the ninth of its day: {}", letter.subject));
-        }
-        let breaks_quiet = [MatterKey::Cover, MatterKey::Blind];
-        let time = at.with_timezone(&garden.zone).time();
-        if (time >= garden.quiet.from || time < garden.quiet.to)
-            && !letter.matters.iter().any(|matter| breaks_quiet.contains(matter))
-        {
-            return Err(format!(
-                "letter {number} goes out at {time}, in the quiet hours: {}",
-                letter.subject
-            ));
-        }
-        let whole = reader.letter(number).map_err(|error| error.to_string())?.ok_or("a letter is missing")?;
-        let text = text_of(&whole.eml).ok_or_else(|| format!("letter {number} cannot be read"))?;
-        let list = text.lines().take_while(|line| !line.trim().is_empty());
-        for task in list.filter(|line| line.starts_with(|first: char| first.is_ascii_digit())) {
-            if let Some(before_ms) = told.insert(task.to_owned(), letter.at_ms)
-                && letter.at_ms - before_ms < APART_MS
-            {
-                return Err(format!("letter {number} tells {task:?} a second time within the hour"));
-            }
-        }
-    }
-    let marked: BTreeSet<u32> = numbers.into_iter().collect();
-    for (number, (_, times)) in &mail.has {
-        if !marked.contains(number) {
-            return Err(format!("letter {number} was sent and is not in the outbox"));
-        }
-        let excused = 1
-            + mail.unwritten.get(number).copied().unwrap_or(0)
-            + mail.again_excused.get(number).copied().unwrap_or(0);
-        if *times > excused {
-            return Err(format!("letter {number} was sent {times} times, {excused} may be"));
-        }
     }
     Ok(())
 }

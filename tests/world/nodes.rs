@@ -3,7 +3,8 @@
 use super::broker::{Met, Sent};
 use super::chance::Chance;
 use super::garden::{BARE, PROBES, RAIN};
-use super::play::{Fault, World};
+use super::planted::Fault;
+use super::play::World;
 use rindwatch::record::Millis;
 
 impl World {

@@ -2,11 +2,11 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use rindwatch::broker::{Message, Said};
 use rindwatch::clock::Hands;
 use rindwatch::local::{Answer, Request};
+use rindwatch::mail::post::Errand;
 use rindwatch::record::{ClockWord, Millis, PostWord, TimeSource};
 use rindwatch::run::{Inward, Stepped};
 use rindwatch::settings::garden::Garden;
@@ -18,28 +18,8 @@ use super::chance::Chance;
 use super::garden::{self, DAY, HOUR, PROBES, Weather};
 use super::mail::{Mail, Mood};
 use super::model::Model;
-use super::story::{ROUNDS, Step, Wrong};
-
-/// A fault made on purpose in this world, which the model must see.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Fault {
-    /// The edge acknowledges what it has only handed in.
-    AckBeforeCommit,
-    /// The card says that it has written, and forgets it with the power.
-    CardForgets,
-    /// What came of a letter is not passed on.
-    MarkForgotten,
-    /// A letter is sent a second time without a reason.
-    Resent,
-    /// What comes doubled comes under another time.
-    DoubledApart,
-    /// The gauge counts each tip twice.
-    RainDoubled,
-    /// A line is answered with "done" and thrown away.
-    LineThrownAway,
-    /// The time service says yes although the clock is wrong.
-    TimeLies,
-}
+use super::planted::Fault;
+use super::story::{ROUNDS, Step};
 
 /// What came of a story.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -47,7 +27,19 @@ pub struct Tally {
     pub garden_days: i64,
     pub stored: usize,
     pub letters: usize,
+    /// Closed days that a clean replay made alike in every figure.
+    pub replayed: usize,
     pub starts: u32,
+}
+
+impl Tally {
+    pub fn add(&mut self, other: Self) {
+        self.garden_days += other.garden_days;
+        self.stored += other.stored;
+        self.letters += other.letters;
+        self.replayed += other.replayed;
+        self.starts += other.starts;
+    }
 }
 
 /// Rounds stand at these minutes of the hour, half a minute past.
@@ -73,9 +65,21 @@ pub struct World {
     pub asked: Vec<(String, Receiver<Answer>)>,
     pub lines: u32,
     pub fault: Option<Fault>,
-    /// The clock jumped in this boot while no core ran, or none that could note it, and nobody has set it since.
-    /// A program that starts anew cannot see that: the last word for the clock looks like one that is merely old.
+    /// It was made.
+    pub planted: bool,
+    /// Readings of a boot that never knew the time were kept: when they arrived is not known any more.
+    pub lost_arrivals: bool,
+    /// A start or a jump before the garden's first state was saved.
+    pub disturbed: bool,
+    /// When the story began.
+    pub began_ms: Millis,
+    /// The clock jumped in this boot while nothing could be written down of it, and nobody has set it since. A program
+    /// that starts anew cannot see that: the last word for the clock looks like one that is merely old.
     pub jumped_unseen: bool,
+    /// It jumped, and nobody has set it since.
+    pub jumped: bool,
+    /// Words for the clock so far: no two are given at the same moment.
+    pub words: i64,
     /// Nodes are switched off.
     pub quiet: bool,
     pub tally: Tally,
@@ -118,7 +122,13 @@ impl World {
             asked: Vec::new(),
             lines: 0,
             fault,
+            planted: false,
+            lost_arrivals: false,
+            disturbed: false,
+            began_ms: true_ms,
             jumped_unseen: false,
+            jumped: false,
+            words: 0,
             quiet: false,
             tally: Tally::default(),
         };
@@ -135,6 +145,9 @@ impl World {
         }
         self.all_well()?;
         self.model.holds_at_the_end(&self.core, &self.garden, &self.mail, &self.weather, &self.card)?;
+        if !self.model.is_damaged() {
+            self.tally.replayed = self.days_are_right(began_ms)?;
+        }
         self.tally.garden_days = (self.true_ms - began_ms) / DAY;
         self.tally.stored = self.model.stored;
         self.tally.letters = self.mail.has.len();
@@ -145,7 +158,7 @@ impl World {
     fn step(&mut self, step: Step) -> Result<(), String> {
         match step {
             Step::Rounds(n) => return (0..n).try_for_each(|_| self.next_round()),
-            Step::Hours(n) => return (0..n * ROUNDS).try_for_each(|_| self.next_round()),
+            Step::Hours(n) => return self.hours(n),
             Step::Kill => self.crash(None)?,
             Step::KillUnheard => {
                 self.unheard_commit();
@@ -160,9 +173,17 @@ impl World {
             Step::Boot { off_h, clock } => self.boot(off_h, clock)?,
             Step::ClockSet => self.set_clock(),
             Step::ClockJump(hours) => {
-                self.hands.wall_ms.fetch_add(i64::from(hours) * HOUR, Ordering::SeqCst);
-                // A core that runs sees it in this very step.
-                self.jumped_unseen |= self.core.is_none() || !self.card.is_well();
+                self.jump(hours);
+            }
+            Step::KillJump(hours) => {
+                self.gone();
+                self.card.crash(&mut self.core, None, false);
+                self.jump(hours);
+                self.start()?;
+            }
+            Step::KillSent => {
+                self.mail.carry_unheard();
+                self.crash(None)?;
             }
             Step::BrokerAway => {
                 self.broker.away = true;
@@ -177,8 +198,10 @@ impl World {
             Step::Garbage(probe) => self.garbage(probe),
             Step::CardFull => self.card.fill(self.core.as_ref()),
             Step::CardLocked => self.card.lock(),
+            Step::CardReadOnly => self.card.fix(self.core.as_ref()),
             Step::CardWell => self.card.make_well(self.core.as_ref()),
             Step::MailLater => self.mail.mood = Mood::Later,
+            Step::MailSlow => self.mail.mood = Mood::Slow,
             Step::MailNever => self.mail.mood = Mood::Never,
             Step::MailBreaks => self.mail.mood = Mood::TakesAndBreaks,
             Step::MailTakes => self.mail.mood = Mood::Takes,
@@ -188,6 +211,8 @@ impl World {
                 self.card.crash(&mut self.core, None, false);
                 self.card.damage(how);
                 self.model.damaged();
+                // What was noted of the clock may be gone with the rest.
+                self.jumped_unseen |= self.jumped;
                 self.broker.tell_held(&mut self.model);
                 self.start()?;
             }
@@ -196,15 +221,30 @@ impl World {
         self.core.as_mut().map_or(Ok(()), |core| self.model.status_is_right(core))
     }
 
+    /// Hours go by. In the middle of many two rounds an hour are enough: one as it turns, one after the readings.
+    fn hours(&mut self, n: u32) -> Result<(), String> {
+        let (from_ms, to_ms) = (self.true_ms, self.true_ms + i64::from(n) * HOUR);
+        while self.true_ms < to_ms {
+            let calm = self.true_ms - from_ms >= HOUR && to_ms - self.true_ms > HOUR;
+            let rounds = if calm { &[ROUND_MS[0], ROUND_MS[3]][..] } else { &ROUND_MS };
+            self.round_of(rounds)?;
+        }
+        Ok(())
+    }
+
     /// Time goes by to the next round, and it is made.
     pub fn next_round(&mut self) -> Result<(), String> {
+        self.round_of(&ROUND_MS)
+    }
+
+    fn round_of(&mut self, rounds: &[Millis]) -> Result<(), String> {
         let hour_ms = (self.true_ms - 30_001).div_euclid(HOUR) * HOUR;
-        let next = ROUND_MS.iter().map(|round| hour_ms + round).find(|at| *at > self.true_ms);
+        let next = rounds.iter().map(|round| hour_ms + round).find(|at| *at > self.true_ms);
         self.pass_to(next.unwrap_or(hour_ms + HOUR + ROUND_MS[0]));
         self.round()
     }
 
-    fn pass_to(&mut self, to_ms: Millis) {
+    pub fn pass_to(&mut self, to_ms: Millis) {
         while self.measured_ms <= to_ms {
             self.pass(self.measured_ms - self.true_ms);
             self.measure();
@@ -213,7 +253,7 @@ impl World {
         self.pass(to_ms - self.true_ms);
     }
 
-    fn pass(&mut self, ms: Millis) {
+    pub fn pass(&mut self, ms: Millis) {
         self.hands.pass(ms.max(0));
         self.true_ms += ms.max(0);
     }
@@ -227,6 +267,8 @@ impl World {
         };
         let Some(core) = self.core.as_mut() else { return };
         if litres > 0 {
+            // Whether the book had begun by then is a matter of moments.
+            self.disturbed |= self.true_ms - self.began_ms < 3 * HOUR;
             self.weather.pour_mm(f64::from(litres) / 7.0);
         }
         if self.fault == Some(Fault::LineThrownAway) {
@@ -238,7 +280,7 @@ impl World {
     }
 
     /// One round of everything.
-    fn round(&mut self) -> Result<(), String> {
+    pub fn round(&mut self) -> Result<(), String> {
         if self.core.is_none() {
             self.start()?;
         }
@@ -247,6 +289,7 @@ impl World {
             core.step();
         }
         self.edges()?;
+        self.plant();
         for word in self.mail.carry() {
             if self.fault == Some(Fault::MarkForgotten) {
                 continue;
@@ -254,8 +297,7 @@ impl World {
             if let (PostWord::Accepted { number } | PostWord::Refused { number, .. }, false) =
                 (&word, self.card.is_well())
             {
-                // A fate that cannot be written down is asked for again after the next start.
-                *self.mail.unwritten.entry(*number).or_default() += 1;
+                self.mail.unwritten.insert(*number);
             }
             if let Some(core) = self.core.as_mut() {
                 core.hear(Inward::Post(word));
@@ -265,18 +307,34 @@ impl World {
             self.mail.has.values_mut().for_each(|(_, times)| *times += 1);
         }
         self.card.heal(self.core.as_ref());
+        self.see_fates()?;
+        self.mail.heard_in_vain += u32::try_from(self.mail.unwritten.len()).unwrap_or(u32::MAX);
         self.model.holds_now(&self.core, self.true_ms)
     }
 
+    /// Which fates are in the store by now.
+    pub fn see_fates(&mut self) -> Result<(), String> {
+        if let (Some(core), false) = (&self.core, self.mail.unwritten.is_empty()) {
+            let waiting = core.store().reader().letters_waiting().map_err(|error| error.to_string())?;
+            self.mail.unwritten.retain(|number| waiting.iter().any(|letter| letter.number == *number));
+            if let (true, Some(number)) = (self.card.is_well(), self.mail.unwritten.first()) {
+                return Err(format!(
+                    "the fate of letter {number} is not down although the card takes writes"
+                ));
+            }
+        }
+        Ok(())
+    }
+
     /// Everything that stands between the core and the world, until nothing moves any more.
-    fn edges(&mut self) -> Result<(), String> {
+    pub fn edges(&mut self) -> Result<(), String> {
         let Some(mut core) = self.core.take() else { return Ok(()) };
         let done = self.edges_of(&mut core);
         self.core = Some(core);
         done
     }
 
-    fn edges_of(&mut self, core: &mut Stepped) -> Result<(), String> {
+    pub fn edges_of(&mut self, core: &mut Stepped) -> Result<(), String> {
         if !self.broker.away && !self.broker.is_linked() {
             let again = self.broker.link();
             core.hear(Inward::Broker(Said::Up));
@@ -288,13 +346,15 @@ impl World {
                     self.model.acknowledged(core, &sent)?;
                 }
             }
-            let letters = core.letters();
             // What a full card held back is told when it can be.
             let now_ms = self.card.is_well().then_some(self.true_ms);
-            for letter in &letters {
-                self.model.handed(core, letter, now_ms)?;
+            for errand in core.errands() {
+                if let Errand::Carry(letter) | Errand::Held { letter, .. } = &errand {
+                    self.model.handed(core, letter, now_ms)?;
+                }
+                self.model.none_leaves_before_fates(core, &errand, &self.mail)?;
+                self.mail.bring(errand);
             }
-            self.mail.bring(letters);
             let messages = self.broker.deliver();
             if self.fault == Some(Fault::AckBeforeCommit) {
                 for ticket in self.broker.tickets() {
@@ -336,87 +396,6 @@ impl World {
             for sent in self.broker.lose_session() {
                 self.model.lost_by_broker(&sent);
             }
-        }
-    }
-
-    /// What was taken is committed, and nobody hears of it.
-    fn unheard_commit(&mut self) {
-        self.pass(61_000);
-        if let Some(core) = self.core.as_mut() {
-            core.step();
-        }
-    }
-
-    /// The program is gone as it stands; `torn`: what the card held before the last commit, and how much of
-    /// that reached it.
-    fn crash(&mut self, torn: Option<(super::card::Files, u32)>) -> Result<(), String> {
-        self.gone();
-        let forgets = self.fault == Some(Fault::CardForgets);
-        self.card.crash(&mut self.core, torn, forgets);
-        self.start()
-    }
-
-    fn gone(&mut self) {
-        self.broker.unlink();
-        self.mail.forget();
-        self.asked.clear();
-    }
-
-    fn end(&mut self) -> Result<(), String> {
-        let Some(mut core) = self.core.take() else { return self.start() };
-        core.hear(Inward::Stop);
-        core.finish();
-        self.edges_of(&mut core)?;
-        drop(core);
-        self.gone();
-        self.start()
-    }
-
-    fn boot(&mut self, off_h: u32, clock: Wrong) -> Result<(), String> {
-        self.gone();
-        self.card.crash(&mut self.core, None, false);
-        let gone_ms = self.true_ms;
-        self.pass_to(gone_ms + i64::from(off_h) * HOUR);
-        self.hands.boot.fetch_add(1, Ordering::SeqCst);
-        self.hands.mono_ms.store(0, Ordering::SeqCst);
-        self.jumped_unseen = false;
-        let lies = self.fault == Some(Fault::TimeLies);
-        self.hands.say(None);
-        match clock {
-            Wrong::Right => self.set_clock(),
-            Wrong::Past => self.hands.set_wall(gone_ms),
-            Wrong::Never => self.hands.set_wall(0),
-            Wrong::Ahead => self.hands.set_wall(self.true_ms + DAY),
-        }
-        if lies {
-            let made_ms = Some(self.hands.wall_ms.load(Ordering::SeqCst));
-            self.hands.say(Some(ClockWord { source: TimeSource::Timesyncd, made_ms }));
-        }
-        self.start()
-    }
-
-    fn set_clock(&mut self) {
-        self.jumped_unseen = false;
-        self.hands.set_wall(self.true_ms);
-        self.hands.say(Some(ClockWord { source: TimeSource::Timesyncd, made_ms: Some(self.true_ms) }));
-    }
-
-    fn start(&mut self) -> Result<(), String> {
-        self.tally.starts += 1;
-        self.card.unlock();
-        self.model.started(self.true_ms);
-        if self.jumped_unseen {
-            self.set_clock();
-        }
-        match Stepped::open(self.card.folder(), Arc::clone(&self.garden), &self.hands) {
-            Ok(core) => {
-                self.card.opened(&core);
-                self.core = Some(core);
-                Ok(())
-            }
-            // The service manager tries again.
-            Err(error) if error.may_pass() => Ok(()),
-            Err(error) => Err(format!("it does not start: {error}")),
         }
     }
 

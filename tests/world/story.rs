@@ -16,6 +16,8 @@ pub enum Step {
     Kill,
     /// Killed after a commit, before anybody hears of it.
     KillUnheard,
+    /// The mail server takes what is handed to it, and the program is killed before it hears that.
+    KillSent,
     /// The power fails while a commit is on its way down; so many bytes of it are.
     Torn(u32),
     /// Told to end, and started again.
@@ -27,8 +29,10 @@ pub enum Step {
     },
     /// The time service sets the clock.
     ClockSet,
-    /// The clock jumps by hours, and nobody says why: for stories told by hand.
+    /// The clock jumps by hours, and nobody says why.
     ClockJump(i32),
+    /// Killed; the clock jumps before it is started again.
+    KillJump(i32),
     BrokerAway,
     /// Back, with or without what it held for us.
     BrokerBack {
@@ -48,8 +52,11 @@ pub enum Step {
     Garbage(usize),
     CardFull,
     CardLocked,
+    CardReadOnly,
     CardWell,
     MailLater,
+    /// For stories told by hand.
+    MailSlow,
     MailNever,
     MailBreaks,
     MailTakes,
@@ -99,17 +106,26 @@ pub fn story(seed: u64, days: u32) -> Vec<Step> {
     steps
 }
 
+/// By how much a clock jumps: ahead or back, hardly ever alike.
+fn hours(chance: &mut Chance) -> i32 {
+    let far = 1 + chance.below(30) as i32;
+    if chance.one_in(2) { far } else { -far }
+}
+
 fn trouble(kind: u64, chance: &mut Chance) -> Step {
     let probe = chance.below(7) as usize;
     match (kind, chance.below(4)) {
         (0, 0) => Step::Torn(chance.below(1 << 16) as u32),
         (0, 1) => Step::KillUnheard,
         (0, _) => Step::Kill,
+        (1, 0) => Step::KillSent,
         (1, _) => Step::End,
         (2, turn) => Step::Boot {
             off_h: chance.below(30) as u32,
             clock: [Wrong::Right, Wrong::Past, Wrong::Never, Wrong::Ahead][turn as usize],
         },
+        (3, 0) => Step::ClockJump(hours(chance)),
+        (3, 1) => Step::KillJump(hours(chance)),
         (3, _) => Step::ClockSet,
         (4, 0) => Step::BrokerAway,
         (4, 1) => Step::Cut,
@@ -120,6 +136,7 @@ fn trouble(kind: u64, chance: &mut Chance) -> Step {
         (6, 1) => Step::Garbage(probe),
         (6, _) => Step::Doubled(probe),
         (7, 0) => Step::CardFull,
+        (7, 1) if chance.one_in(2) => Step::CardReadOnly,
         (7, 1) => Step::CardLocked,
         (7, _) => Step::CardWell,
         (8, 0) => Step::MailLater,
