@@ -4,4 +4,4 @@
 #[path = "../claims/payload.rs"]
 mod payload;
 
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| payload::hold(bytes));
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| payload::hold_in_turn(bytes));
