@@ -126,9 +126,9 @@ fn a_limit_on_file_size_is_a_write_that_fails_and_no_end() {
             Command::new("prlimit").args(["--pid", &id, &format!("--fsize={bytes}:")]).output().unwrap();
         assert!(done.status.success(), "{done:?}");
     };
-    let largest =
-        ["rindwatch.db", "rindwatch.db-wal"].map(|name| fs::metadata(daemon.data().join(name)).unwrap());
-    limit(&(largest.iter().map(fs::Metadata::len).max().unwrap() + 8192).to_string());
+    // Inside the log, which has its whole length already: past its end a commit reached the limit by luck alone, since
+    // the log begins anew at a thousand pages.
+    limit("1000000");
     let sent = fault_is_told(&daemon, &broker, "the disk reports an error");
     limit("unlimited");
     all_is_there(&daemon, sent);
