@@ -44,6 +44,9 @@ pub(super) struct Stamped {
 /// Times below this many seconds are no moments since 1970: in SenML they count from now (RFC 8428 section 4.5.3:
 /// 2^28), elsewhere from the start of a node that has no clock.
 const RELATIVE_S: f64 = 268_435_456.0;
+/// No node keeps a reading for longer before it is sent, seconds: 366 days (judgement). A time that counts from the
+/// arrival or from a start is wrong beyond.
+const KEPT_S: f64 = 366.0 * 86_400.0;
 
 /// Reads a payload's own time, milliseconds since 1970. The error says what was expected.
 pub(super) fn read(
@@ -54,6 +57,9 @@ pub(super) fn read(
     steps: &mut impl Steps,
 ) -> Result<Stamped, String> {
     let (at_ms, doubt) = match written {
+        Written::Record(seconds) if seconds < -KEPT_S => {
+            return Err(format!("its time is {seconds} s from its arrival, more than a year back"));
+        }
         Written::Record(seconds) if seconds < RELATIVE_S => {
             let at_ms = arrived_ms.saturating_add((seconds * 1000.0).round() as Millis);
             steps.say(|| format!("{seconds} s from its arrival, {}", rfc3339::show(at_ms)));
@@ -92,6 +98,9 @@ pub(super) fn by_uptime(
         return None;
     }
     let last_ms = counted_ms.iter().copied().fold(0.0, f64::max);
+    if counted_ms.iter().any(|ms| last_ms - ms > KEPT_S * 1000.0) {
+        return None;
+    }
     let rises = counted_ms.windows(2).all(|pair| pair[0] <= pair[1]);
     let falls = counted_ms.windows(2).all(|pair| pair[0] >= pair[1]);
     let stamped = |ms: &f64| match rises || falls {
