@@ -2,7 +2,7 @@
 //!
 //! A letter whose acceptance got lost on the way back goes out a second time with the same message id.
 //! Letters to one person go in the order of their numbers; a server that puts one person's letter off
-//! does not hold up another's. While the server is away one line knocks for all ([`Door`]). Before letters that
+//! does not hold up another's. While the server is away one line knocks for all (`door.rs`). Before letters that
 //! had to wait are sent (put off, or left from the last run) the core is asked which of them are still worth it.
 
 mod door;
