@@ -13,6 +13,10 @@ mod blind;
 mod board;
 #[path = "engine/book.rs"]
 mod book;
+#[path = "engine/cover.rs"]
+mod cover;
+#[path = "engine/creeping.rs"]
+mod creeping;
 #[path = "engine/days.rs"]
 mod days;
 #[path = "engine/dose.rs"]

@@ -48,7 +48,7 @@ impl Engine {
     fn close_day(&mut self, date: NaiveDate, again_ms: Option<Millis>, actions: &mut Vec<Action>) {
         let again = again_ms.is_some();
         let before = Before::of(&self.memory.days, &self.memory.both_ways, date);
-        let day = weather::close(
+        let mut day = weather::close(
             &self.garden,
             &self.calendar,
             &self.hours,
@@ -57,6 +57,8 @@ impl Engine {
             date,
             &before,
         );
+        let (from_ms, to_ms) = (self.calendar.day_start(date), self.calendar.day_end(date));
+        day.rain_mm = self.scene(to_ms).rain_known_mm(from_ms, to_ms);
         weather::note_both_ways(&mut self.memory.both_ways, &day);
         if let (Some(air), false) = (day.air, again) {
             let of_day = AirOfDay { max_c: air.max, guess_sd_c: day.air_guess_sd_c };

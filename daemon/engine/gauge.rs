@@ -4,14 +4,18 @@
 //! tip an empty bucket, are facts of the trade):
 //! - *Clogged*: the upper moisture of a bed rises as by rain while the gauge shows none, and nobody watered or,
 //!   asked to, may have watered then. A rise in one bed alone is a watering; one in all beds at once is rain. With one bed it is
-//!   rain where the air was damp (90 %) and it was night or the air fell with it; in drier air it is a watering. Two
-//!   such occasions make a fault. Where nothing parts rain from water, three do, and the fault says so.
+//!   rain where the air was damp (90 %) and it was night or the air fell with it; in drier air it is a watering. So it
+//!   is where all beds rose and somebody was asked to water one of them, but that only dry air (60 %) makes it a
+//!   watering there. Two such occasions make a fault, or one and another where nothing parts rain from water, or three
+//!   of those; the fault says when it may have been water.
 //! - *Reads short*: it showed less than 60 % of what was read by eye, of 10 mm or more.
 //! - *Wetted nothing*: three showers that would have reached a probe and did not, in dry air where that is known. It
 //!   is a note: a knock or a sprinkler costs little.
 //!
-//! All is derived from the last fourteen days. What was found stays until gauge and soil, or gauge and eye, agree
-//! again, or the grower says the gauge was seen to (`probe gauge moved`).
+//! All is derived from the last fourteen days; what the soil said before that is remembered for two months, since two
+//! rains may lie weeks apart. What was found stays until gauge and soil, or gauge and eye, agree again, or the grower
+//! says the gauge was seen to (`probe gauge moved`). From the first rain that a clogged gauge missed until then, rain is
+//! not known: the days since are derived anew.
 
 use serde::{Deserialize, Serialize};
 
@@ -32,11 +36,19 @@ pub(super) const LOOK_MS: Millis = 6 * HOUR_MS;
 const SETTLE_MS: Millis = 3 * HOUR_MS;
 /// A rise is that of one soaking for so long.
 const APART_MS: Millis = 12 * HOUR_MS;
+/// Signs are remembered for so long.
+const SIGNS_KEPT_MS: Millis = 60 * 24 * HOUR_MS;
+/// The first day of the hours that are held has no day before it to be looked at.
+const BEGINS_MS: Millis = 25 * HOUR_MS;
+/// Spans in which rain was not known that are remembered.
+const SPANS: usize = 8;
 /// Least rise of a wetting, m³/m³, and least water it stands for in the soil above the probe, mm. Warmth swings a cheap
 /// probe by less in three hours.
 const RISE: (f64, f64) = (0.03, 3.0);
-/// A rise must pass the highest of the day before by so much, m³/m³.
+/// A rise must pass the highest of the day before by so much, m³/m³; one of so many times [`RISE`] need not: no warmth
+/// does that in three hours, and a second shower may stay under the first.
 const ABOVE: f64 = 0.01;
+const NO_WARMTH: f64 = 2.0;
 /// Probes deeper than this answer too late, m; a shower must reach those that are to answer it.
 const DEEPEST_M: (f64, f64) = (0.25, 0.15);
 /// A gauge that shows less is dry, and one that shows more has answered, mm.
@@ -47,7 +59,8 @@ const GIVEN_MS: Millis = 6 * HOUR_MS;
 const AIR_PCT: (f64, f64) = (90.0, 60.0);
 /// Air falls by so much with a shower, °C in three hours.
 const FALLS_C: f64 = 3.0;
-/// Occasions that make a fault, sure ones and any.
+/// Sure occasions without which a fault says that it may have been water, and all that make one; a sure one counts
+/// twice there.
 const OCCASIONS: (u32, u32) = (2, 3);
 /// Read by eye at least, mm, and the share of it that a gauge shows.
 const BY_EYE: (f64, f64) = (10.0, 0.6);
@@ -69,18 +82,91 @@ impl Engine {
         let Some(ix) = self.patch.rain else { return };
         let known = self.memory.gauges.get(ix).and_then(|gauge| gauge.found.clone());
         let touched_ms = self.memory.watches.get(ix).and_then(|watch| watch.touched_ms);
-        let found = look(&self.scene(at_ms), ix, known, touched_ms);
-        if let Some(gauge) = self.memory.gauges.get_mut(ix) {
-            gauge.found = found;
+        let signs = self.memory.gauges.get(ix).map(|gauge| gauge.signs.clone()).unwrap_or_default();
+        let (found, rises) = look(&self.scene(at_ms), ix, known, touched_ms, &signs);
+        let Some(gauge) = self.memory.gauges.get_mut(ix) else { return };
+        let anew_ms = note_span(gauge, found.as_ref(), &rises, touched_ms, at_ms);
+        (gauge.found, gauge.signs) = (found, rises);
+        if let Some(from_ms) = anew_ms {
+            self.derive_if_closed(from_ms);
         }
     }
 }
 
-/// What is wrong with a gauge now; `known` is what was found before.
-fn look(scene: &Scene<'_>, gauge: usize, known: Option<Found>, touched_ms: Option<Millis>) -> Option<Found> {
-    let from_ms = (scene.now_ms - HOURS_KEPT_MS + 24 * HOUR_MS).max(touched_ms.unwrap_or(Millis::MIN));
+impl Scene<'_> {
+    /// [`Scene::rain_mm`] to be shown to people: `None` also where the gauge was silent or missed rain.
+    pub fn rain_known_mm(&self, from_ms: Millis, to_ms: Millis) -> Option<f64> {
+        let patience_ms = |gauge: usize| {
+            let probe = self.garden.probes.get(gauge)?;
+            Some(self.watches.get(gauge)?.patience_ms(probe.every_s, probe.quantity))
+        };
+        let patience_ms = self.patch.rain.and_then(patience_ms).unwrap_or(HOUR_MS);
+        let gauge = self.patch.rain.and_then(|gauge| self.gauges.get(gauge));
+        let unknown = gauge.map(|gauge| gauge.unknown.as_slice()).unwrap_or_default();
+        let (rain, eye) = (self.patch.rain, &self.facts.rain_by_eye);
+        rain::known_mm(self.hours, rain, eye, (from_ms, to_ms), patience_ms, unknown)
+    }
+}
+
+/// Rain is not known from the first that a clogged gauge missed until it is mended; gives since when that is new.
+fn note_span(
+    gauge: &mut rain::Gauge,
+    found: Option<&Found>,
+    rises: &[Rise],
+    touched_ms: Option<Millis>,
+    now_ms: Millis,
+) -> Option<Millis> {
+    let clogged = found.is_some_and(|found| matches!(found.fault, Fault::Clogged { .. }));
+    let lasts = gauge.unknown.last().is_some_and(|(_, to_ms)| to_ms.is_none());
+    if clogged && !lasts {
+        let from_ms = silent_rises(rises).first().map_or(now_ms, |rise| rise.at_ms - SETTLE_MS);
+        if gauge.unknown.len() == SPANS {
+            gauge.unknown.remove(0);
+        }
+        gauge.unknown.push((from_ms, None));
+        return Some(from_ms);
+    }
+    if clogged || !lasts {
+        return None;
+    }
+    let (from_ms, to_ms) = gauge.unknown.last_mut()?;
+    let seen_to_ms = touched_ms.filter(|touched_ms| touched_ms > from_ms);
+    let answered_ms = rises.iter().rev().find(|rise| rise.sign == Sign::Answered).map(|rise| rise.at_ms);
+    let end_ms = seen_to_ms.or(answered_ms.filter(|at_ms| at_ms > from_ms)).unwrap_or(now_ms);
+    *to_ms = Some(end_ms);
+    Some(end_ms)
+}
+
+/// The rises since the gauge last answered one.
+fn silent_rises(rises: &[Rise]) -> &[Rise] {
+    let since = rises.iter().rposition(|rise| rise.sign == Sign::Answered).map_or(0, |at| at + 1);
+    rises.get(since..).unwrap_or_default()
+}
+
+/// What is wrong with a gauge now, and the rises that say so; `known` is what was found before, `signs` are the rises
+/// known then.
+fn look(
+    scene: &Scene<'_>,
+    gauge: usize,
+    known: Option<Found>,
+    touched_ms: Option<Millis>,
+    signs: &[Rise],
+) -> (Option<Found>, Vec<Rise>) {
+    let touched_or_never_ms = touched_ms.unwrap_or(Millis::MIN);
+    let held_ms = scene.now_ms - HOURS_KEPT_MS + 24 * HOUR_MS;
+    let from_ms = held_ms.max(touched_or_never_ms);
     let uppers = uppers(scene);
-    let rises = rises(scene, gauge, &uppers, from_ms);
+    let kept = signs.iter().copied().filter(|rise| {
+        rise.at_ms >= (scene.now_ms - SIGNS_KEPT_MS).max(touched_or_never_ms)
+            && rise.at_ms < held_ms + BEGINS_MS
+    });
+    let mut rises: Vec<Rise> = kept.collect();
+    let last_ms = rises.last().map_or(Millis::MIN, |rise| rise.at_ms + APART_MS);
+    rises.extend(
+        self::rises(scene, gauge, &uppers, from_ms)
+            .into_iter()
+            .filter(|rise| rise.at_ms >= last_ms && (signs.is_empty() || rise.at_ms >= held_ms + BEGINS_MS)),
+    );
     let known =
         known.filter(|known| known.since_ms >= from_ms || touched_ms.is_none_or(|at| at < known.since_ms));
     let answered_ms = rises.iter().rev().find(|rise| rise.sign == Sign::Answered).map(|rise| rise.at_ms);
@@ -89,7 +175,7 @@ fn look(scene: &Scene<'_>, gauge: usize, known: Option<Found>, touched_ms: Optio
         .collect();
     let fault =
         clogged(&rises).or_else(|| short(&looks)).or_else(|| wetted_nothing(scene, gauge, &uppers, from_ms));
-    match (known, fault) {
+    let found = match (known, fault) {
         (Some(known), Some(fault)) => Some(Found { fault, ..known }),
         (None, Some(fault)) => Some(Found { since_ms: scene.now_ms, fault }),
         (Some(known), None) => {
@@ -103,7 +189,8 @@ fn look(scene: &Scene<'_>, gauge: usize, known: Option<Found>, touched_ms: Optio
             (!agreed).then_some(known)
         }
         (None, None) => None,
-    }
+    };
+    (found, rises)
 }
 
 /// The upper moisture probe of a bed.
@@ -130,7 +217,7 @@ fn uppers<'a>(scene: &Scene<'a>) -> Vec<Upper<'a>> {
 }
 
 /// What a rise of the soil says of the gauge.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 enum Sign {
     /// It showed rain too.
     Answered,
@@ -140,8 +227,9 @@ enum Sign {
     Unclear,
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Rise {
+/// A soaking of the soil, and what it says.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Rise {
     at_ms: Millis,
     sign: Sign,
 }
@@ -177,7 +265,8 @@ fn wettings_of(scene: &Scene<'_>, upper: &Upper<'_>, from_ms: Millis) -> Vec<Mil
         .collect();
     let mut found: Vec<Millis> = Vec::new();
     for (at, (start_ms, theta)) in hours.iter().enumerate() {
-        if found.last().is_some_and(|last| start_ms - last < APART_MS) {
+        // The low that it rose from lies after the last rise.
+        if found.last().is_some_and(|last| start_ms - last <= SETTLE_MS) {
             continue;
         }
         let before =
@@ -187,7 +276,7 @@ fn wettings_of(scene: &Scene<'_>, upper: &Upper<'_>, from_ms: Millis) -> Vec<Mil
             if start_ms - before_ms <= SETTLE_MS { low = low.min(*before) } else { high = high.max(*before) }
         }
         if theta - low >= need
-            && *theta > high + ABOVE
+            && (*theta > high + ABOVE || theta - low >= NO_WARMTH * need)
             && high.is_finite()
             && !scene.frozen(upper.bed, *start_ms)
         {
@@ -211,24 +300,33 @@ fn sign(
         return Some(Sign::Answered);
     }
     let spoke = scene.hours.present(gauge, at_ms - HOUR_MS, at_ms + SETTLE_MS) > 0;
-    let given = uppers.iter().zip(wetted).any(|(upper, wetted)| {
-        let asked = |one: &Watering| {
+    let beds = || uppers.iter().zip(wetted).filter(|(_, wetted)| **wetted).map(|(upper, _)| upper);
+    let logged = |upper: &Upper<'_>| scene.facts.given_litres(&upper.bed.name, before_ms, after_ms) > 0.0;
+    let asked = |upper: &Upper<'_>| {
+        let answers = |one: &Watering| {
             one.asked && one.bed == upper.bed.name && (before_ms..after_ms).contains(&one.at_ms)
         };
-        let logged = scene.facts.given_litres(&upper.bed.name, before_ms, after_ms) > 0.0;
-        *wetted && (logged || scene.poured.iter().any(asked))
-    });
-    if shown_mm >= SHOWS_MM.0 || !spoke || given {
+        scene.poured.iter().any(answers)
+    };
+    if shown_mm >= SHOWS_MM.0 || !spoke || beds().any(logged) || beds().all(asked) {
         return None;
     }
-    if uppers.len() >= 2 {
-        return wetted.iter().all(|wetted| *wetted).then_some(Sign::Missed);
+    // Rain comes to all beds at once; so does somebody who was asked for one of them and watered the others too.
+    let alone = uppers.len() < 2;
+    if !alone && !wetted.iter().all(|wetted| *wetted) {
+        return None;
+    }
+    if !alone && !beds().any(asked) {
+        return Some(Sign::Missed);
     }
     let mean =
         |probe: Option<usize>, from_ms: Millis| scene.hours.mean(probe?, from_ms, from_ms + 2 * HOUR_MS);
     let Some(rh_pct) = mean(scene.patch.humidity, at_ms - HOUR_MS) else { return Some(Sign::Unclear) };
-    if rh_pct < AIR_PCT.0 {
+    if rh_pct < if alone { AIR_PCT.0 } else { AIR_PCT.1 } {
         return None; // a watering
+    }
+    if rh_pct < AIR_PCT.0 {
+        return Some(Sign::Unclear);
     }
     let night = scene.calendar.within(scene.garden.quiet, at_ms);
     let airs = mean(scene.patch.air, at_ms - 4 * HOUR_MS).zip(mean(scene.patch.air, at_ms - HOUR_MS));
@@ -237,12 +335,10 @@ fn sign(
 }
 
 fn clogged(rises: &[Rise]) -> Option<Fault> {
-    let since = rises.iter().rposition(|rise| rise.sign == Sign::Answered).map_or(0, |at| at + 1);
-    let silent = rises.get(since..)?;
+    let silent = silent_rises(rises);
     let times = u32::try_from(silent.len()).unwrap_or(u32::MAX);
     let sure = silent.iter().filter(|rise| rise.sign == Sign::Missed).count() as u32;
-    (sure >= OCCASIONS.0 || times >= OCCASIONS.1)
-        .then_some(Fault::Clogged { times, or_watered: sure < OCCASIONS.0 })
+    (times + sure >= OCCASIONS.1).then_some(Fault::Clogged { times, or_watered: sure < OCCASIONS.0 })
 }
 
 fn short(looks: &[rain::Look]) -> Option<Fault> {

@@ -121,7 +121,8 @@ impl Hours {
         }
         if let Some((_, hour)) = hours.get_mut(place) {
             hour.sum += amount;
-            hour.guessed = true;
+            // That none fell is known.
+            hour.guessed |= amount != 0.0;
         }
         self.touched.insert(start_ms);
     }

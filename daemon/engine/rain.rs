@@ -7,11 +7,11 @@ use serde::{Deserialize, Serialize};
 
 use agronomy::rain::{TIP_LOSS_S, true_rate_mm_h};
 
-use crate::record::{Doubt, Millis};
+use crate::record::{Doubt, HOURS_KEPT_MS, Millis};
 use crate::settings::garden::RainForm;
 
 use super::calendar::{Calendar, HOUR_MS, MINUTE_MS};
-use super::gauge::Found;
+use super::gauge::{Found, Rise};
 use super::hours::Hours;
 
 /// More than this in an hour is not believed: the limit of hourly rain in the quality rules of the
@@ -70,6 +70,12 @@ pub struct Gauge {
     /// Why it is not to be believed, if so.
     #[serde(default)]
     pub found: Option<Found>,
+    /// What the soil said of it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub signs: Vec<Rise>,
+    /// From when to when it missed rain, so that rain is not known; no end: it still does.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unknown: Vec<(Millis, Option<Millis>)>,
 }
 
 impl Gauge {
@@ -143,7 +149,8 @@ fn undercatch(rate_mm_h: f64, tip_mm: Option<f64>) -> f64 {
     truth.map_or(1.0, |truth| truth / rate_mm_h)
 }
 
-/// Since when the rain of a total may have fallen, where its node was not heard for long.
+/// Since when the rain of a total may have fallen, where its node was not heard for long; of a counter that stands where
+/// it stood, since when none fell.
 fn gap(
     form: RainForm,
     last: Option<(Millis, f64)>,
@@ -157,8 +164,10 @@ fn gap(
         RainForm::DailyTotal => last_ms.max(calendar.day_start(calendar.date(at_ms))),
         RainForm::Increment | RainForm::Rate => return None,
     };
-    let from_ms = earliest_ms.max(at_ms - LONGEST_GAP_MS);
-    (mm > 0.0 && at_ms - from_ms > GAP_MS).then_some(from_ms)
+    // A total that stands where it stood says of the whole gap that none fell.
+    let none_fell = form == RainForm::Counter && mm == 0.0;
+    let from_ms = earliest_ms.max(at_ms - if none_fell { HOURS_KEPT_MS } else { LONGEST_GAP_MS });
+    ((mm > 0.0 || none_fell) && at_ms - from_ms > GAP_MS).then_some(from_ms)
 }
 
 /// The parts of a span that lie in civil hours: start of the hour and share of the span.
@@ -194,6 +203,41 @@ pub fn fallen_mm(
         let more_mm = if missed { look.eye_mm - look.gauge_mm } else { 0.0 };
         Some(sum_mm.unwrap_or(0.0) + more_mm)
     })
+}
+
+/// [`fallen_mm`], but `None` where the gauge was silent for longer than it may be within the span, or missed rain
+/// (`unknown`), unless somebody looked at the end of it: what was not seen is not known, and is never 0.
+///
+/// A gauge is heard in an hour with a reading, or with its part of what a counter made up for; a span with rain that a
+/// counter made up for is known as far as that guess goes. `patience_ms` is what its
+/// rhythm allows; a gap counts that is longer, and of which at least an hour lies within.
+pub fn known_mm(
+    hours: &Hours,
+    gauge: Option<usize>,
+    by_eye: &[(Millis, f64)],
+    (from_ms, to_ms): (Millis, Millis),
+    patience_ms: Millis,
+    unknown: &[(Millis, Option<Millis>)],
+) -> Option<f64> {
+    let fallen_mm = fallen_mm(hours, gauge, by_eye, from_ms, to_ms)?;
+    let looked = by_eye.iter().any(|(at_ms, _)| (from_ms..to_ms).contains(at_ms));
+    let Some(probe) = gauge.filter(|_| !looked) else { return Some(fallen_mm) };
+    let guessed = hours.is_guessed(probe, from_ms, to_ms);
+    let missed = |(since_ms, until_ms): &(Millis, Option<Millis>)| {
+        *since_ms < to_ms && until_ms.is_none_or(|until_ms| until_ms > from_ms)
+    };
+    let mut heard_ms = from_ms - 2 * HOURS_KEPT_MS;
+    let mut silent = false;
+    let mut gap = |from: Millis, to: Millis| {
+        silent |= to - from > patience_ms && to.min(to_ms) - from.max(from_ms) >= HOUR_MS;
+    };
+    for (start_ms, _) in hours.range(probe, from_ms - 2 * LONGEST_GAP_MS, to_ms) {
+        gap(heard_ms, *start_ms);
+        heard_ms = start_ms + HOUR_MS;
+    }
+    gap(heard_ms, to_ms);
+    let heard = !silent || guessed;
+    (heard && !unknown.iter().any(missed)).then_some(fallen_mm)
 }
 
 /// One reading by eye beside what the gauge showed of the same rain.
@@ -318,7 +362,7 @@ mod tests {
         let mut gauge = Gauge::default();
         assert_eq!(gauge.amount(plain(RainForm::Increment), 300.0, 0, 0.0, &calendar()), Err(Doubt::Burst));
         // Nor 1001 after a winter without a word.
-        let mut old = Gauge { last: Some((0, 0.0)), found: None };
+        let mut old = Gauge { last: Some((0, 0.0)), ..Gauge::default() };
         let spring = 4000 * HOUR_MS;
         assert_eq!(
             old.amount(plain(RainForm::Increment), 1001.0, spring, 0.0, &calendar()),

@@ -27,8 +27,9 @@ pub fn broken(kept: &[Kept]) -> Vec<String> {
         }
         for one in &season.named {
             let Some(within_h) = one.within_h else { continue };
-            if one.after_h.is_none_or(|after_h| after_h > within_h) {
-                let after = one.after_h.map_or("never".to_owned(), |after_h| format!("after {after_h:.1} h"));
+            if one.seen_after_h.is_none_or(|after_h| after_h > within_h) {
+                let after =
+                    one.seen_after_h.map_or("never".to_owned(), |after_h| format!("after {after_h:.1} h"));
                 broken.push(format!(
                     "{}: {} named {after}, within {within_h} h wanted",
                     season.name, one.probe

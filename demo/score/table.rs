@@ -33,7 +33,10 @@ pub fn write(kept: &[Kept]) -> String {
     text.push_str("\nhours until a fault of a probe was named\n");
     for season in kept {
         for one in &season.named {
-            let after = one.after_h.map_or("never".to_owned(), |after_h| format!("{after_h:.1}"));
+            let mut after = one.after_h.map_or("never".to_owned(), |after_h| format!("{after_h:.1}"));
+            if let (Some(seen_after_h), false) = (one.seen_after_h, one.seen.is_empty()) {
+                write!(after, "; {seen_after_h:.1} {}", one.seen).unwrap();
+            }
             let within = one.within_h.map_or(String::new(), |within_h| format!(" (within {within_h:.1})"));
             writeln!(text, "{:45} {after}{within}", season.name).unwrap();
         }

@@ -31,7 +31,7 @@ fn a_total_after_a_gap_is_spread_over_it_and_each_day_gets_its_part() {
     sim.run_to("2027-07-02", "20:00");
     sim.silent = vec!["gauge".into()];
     sim.run_to("2027-07-03", "05:50");
-    assert_eq!(day(&sim, "2027-07-02").rain_mm, Some(0.0), "nobody knows yet");
+    assert_eq!(day(&sim, "2027-07-02").rain_mm, None, "nobody knows yet");
     sim.silent.clear();
     sim.run_to("2027-07-03", "06:30");
     // What was spread is kept over a restart.
@@ -133,7 +133,7 @@ planted = 2027-05-20
 "#;
 
 /// Two beds with a moisture probe each, and the gauge.
-fn two_beds() -> Sim {
+pub fn two_beds() -> Sim {
     let gear = probe("wet", "soil-moisture", "m3/m3", "bed = \"long\"\ndepth = \"15 cm\"")
         + &probe("damp-soil", "soil-moisture", "m3/m3", "bed = \"round\"\ndepth = \"15 cm\"")
         + &probe("warm", "soil-temperature", "C", "bed = \"long\"\ndepth = \"5 cm\"")
@@ -175,6 +175,11 @@ fn a_gauge_that_shows_none_while_every_bed_is_wetted_is_clogged() {
     let (told, stand) = of_gauge(&sim);
     assert_eq!(told, [Fault::Clogged { times: 2, or_watered: false }]);
     assert_eq!(stand, Some(Stand::Standing));
+    // From the first rain it missed on, rain is not known; before, it was dry.
+    assert_eq!(day(&sim, "2027-07-04").rain_mm, Some(0.0));
+    for on in ["2027-07-05", "2027-07-06", "2027-07-09"] {
+        assert_eq!(day(&sim, on).rain_mm, None, "{on}");
+    }
     let ix = sim.ix("gauge");
     let view = &sim.engine.survey(sim.now_ms).probes[ix];
     assert!(view.why.contains("2 times"), "{view:?}");
@@ -187,6 +192,63 @@ fn a_gauge_that_shows_none_while_every_bed_is_wetted_is_clogged() {
     sim.lies.clear();
     dry_then_wet(&mut sim, true);
     assert_eq!(of_gauge(&sim).1, Some(Stand::Over));
+    sim.run_days(3);
+    let dry = sim.local(sim.now_ms - 2 * DAY).date_naive();
+    assert_eq!(day(&sim, &dry.to_string()).rain_mm, Some(0.0), "it counts again");
+}
+
+/// A clogged gauge was named after 700 h, since two rains lay more than a fortnight apart and the first was forgotten.
+#[test]
+fn rains_weeks_apart_and_rains_on_wet_soil_are_remembered_together() {
+    let mut sim = two_beds();
+    sim.lies.insert("gauge".into(), 0.0);
+    sim.sky.use_mm = 2.0;
+    dry_then_wet(&mut sim, true);
+    sim.run_days(18);
+    assert_eq!(of_gauge(&sim), (vec![], None));
+    dry_then_wet(&mut sim, true);
+    sim.run_until(sim.now_ms + DAY);
+    assert_eq!(of_gauge(&sim).0, [Fault::Clogged { times: 2, or_watered: false }]);
+    // A wet afternoon, and another the day after.
+    let mut sim = two_beds();
+    sim.lies.insert("gauge".into(), 0.0);
+    dry_then_wet(&mut sim, true);
+    sim.run_until(sim.now_ms + 14 * HOUR);
+    sim.rain.push((sim.now_ms, sim.now_ms + 2 * HOUR, 34.0));
+    sim.run_until(sim.now_ms + 20 * HOUR);
+    assert_eq!(of_gauge(&sim).0, [Fault::Clogged { times: 2, or_watered: false }]);
+}
+
+/// Rain fell past a gauge whose node was silent, and the day's record said 0.
+#[test]
+fn rain_of_a_day_that_the_gauge_was_silent_in_is_not_known() {
+    for (form, mm, after) in
+        [("increment", 5.0, None), ("counter", 5.0, Some(5.0)), ("counter", 0.0, Some(0.0))]
+    {
+        let gear = with_gauge(&format!("form = \"{form}\""));
+        let mut sim = Sim::new(garden(&[HEAD, BED, &gear]), "2027-07-01", "00:00");
+        sim.run_to("2027-07-03", "08:00");
+        sim.silent = vec!["gauge".into()];
+        sim.rain = vec![(sim.now_ms + HOUR, sim.now_ms + 2 * HOUR, mm)];
+        sim.run_to("2027-07-03", "16:00");
+        sim.silent.clear();
+        sim.run_to("2027-07-05", "01:00");
+        let known = day(&sim, "2027-07-03").rain_mm;
+        assert!(after.map_or(known.is_none(), |mm| close(known, mm, 0.01)), "{form} {mm}: {known:?}");
+        assert_eq!(day(&sim, "2027-07-03").guessed.contains(&Guess::Rain), after == Some(5.0));
+        for on in ["2027-07-02", "2027-07-04"] {
+            assert_eq!(day(&sim, on).rain_mm, Some(0.0), "{form}, {on}");
+        }
+    }
+    // Who looks knows.
+    let mut sim = Sim::new(garden(&[HEAD, BED, &three()]), "2027-07-01", "00:00");
+    sim.run_to("2027-07-03", "08:00");
+    sim.silent = vec!["gauge".into()];
+    sim.run_to("2027-07-03", "18:00");
+    sim.enter(Entry::Rain { depth_mm: 7.0 });
+    sim.run_to("2027-07-05", "01:00");
+    assert_eq!(day(&sim, "2027-07-03").rain_mm, Some(7.0));
+    assert_eq!(day(&sim, "2027-07-04").rain_mm, None);
 }
 
 #[test]

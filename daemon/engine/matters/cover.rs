@@ -2,11 +2,13 @@
 //!
 //! Rule: told at 16:00 if foreseen minimum − 1.5 standard deviations of its own past error reaches the mark
 //! (3 °C: leaves run below the air on still clear nights). Two hours after sunset the two-step fit of the FAO
-//! frost manual (Snyder & de Melo-Abreu 2005, ch. 5) over this garden's calm nights may only raise the call; so may,
-//! from then to sunrise, the air less what it still fell from this hour on in the last seven nights and 1 °C (judgement:
-//! a cold front that comes after dusk is in no fit of calm nights); so may the air reading itself at the mark with
-//! nobody told. Where no air is measured the soil does so an hour and a half later, by its change since yesterday and
-//! by what it still fell in the last nights. All break the quiet hours. The letter of dusk names
+//! frost manual (Snyder & de Melo-Abreu 2005, ch. 5) over this garden's calm nights may only raise the call; so may, in
+//! that hour, the air less what it still fell from then on in the last seven nights and 1 °C (judgement: a cold front
+//! is in no fit of calm nights). Later in the night only the air reading itself does, with nobody told: at the mark, or
+//! where it will be in two hours as it fell in the last two, by 2.4 °C at most (judgement: a sheet must be fetched and
+//! laid in the dark). Where no air is measured the soil is looked at an hour and a half later, by its change since
+//! yesterday, in the quiet hours with one spread as its margin; and through the night, in the place of a reading of the
+//! air, by what it still fell in the last nights. All break the quiet hours. The letter of dusk names
 //! the hour at which the same book's night curve comes to the mark. A plant that can no longer be alive
 //! (`winter.rs`) is not covered.
 
@@ -18,7 +20,7 @@ use crate::record::{ColdSign, Content, MatterKey, Millis, Urgency};
 use crate::settings::garden::Bed;
 
 use super::super::calendar::{HOUR_MS, previous_day};
-use super::super::foresee::{AFTERNOON, clock, soil_swing};
+use super::super::foresee::{AFTERNOON, Forecast, clock, soil_swing};
 use super::super::life::{Claim, Matter, Verdict};
 use super::super::people;
 use super::super::scene::Scene;
@@ -35,6 +37,11 @@ const FIT_SD_C: (f64, f64) = (1.0, 6.0);
 
 /// Fewest nights whose fall is known, and how many are looked at.
 const NIGHTS: (usize, Millis) = (3, 7);
+
+/// The look of dusk is taken within this time.
+const DUSK_MS: Millis = HOUR_MS;
+/// A reading of the air is carried on for so long, and falls so far in it at most, °C.
+const CARRIED: (Millis, f64) = (2 * HOUR_MS, 2.4);
 
 /// The soil's wave is an hour and a half behind the air's.
 const SOIL_FROM_MS: Millis = 7 * HOUR_MS / 2;
@@ -127,23 +134,50 @@ fn call(scene: &Scene<'_>, bed: &Bed, evening: chrono::NaiveDate, matter: &Matte
         }
     }
     let evening_from_soil = scene.foresee.evening.filter(|forecast| forecast.date == evening);
-    if let Some(night) = evening_from_soil.filter(|night| night.foreseen().calls_for_cover(bed.cover_c)) {
+    // Whoever is woken for a guess is woken for a likely one.
+    let in_quiet = scene.calendar.within(scene.garden.quiet, scene.now_ms);
+    let calls = |night: &Forecast| {
+        let margin_c = if in_quiet { night.sd_c } else { night.margin_c };
+        night.value_c - margin_c <= bed.cover_c
+    };
+    if let Some(night) = evening_from_soil.filter(calls) {
         let (min_c, sd_c) = (night.value_c, night.sd_c);
         let why = format!("soil in the evening: {min_c:.1} ± {sd_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
         return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, crosses_ms: None, why });
     }
     let falling = match scene.patch.air {
-        Some(air) => still_to_fall(scene, evening, air).map(|(min_c, sd_c)| (min_c, sd_c, FIT_SD_C.0)),
+        Some(air) => still_to_fall(scene, evening, air)
+            .filter(|_| scene.now_ms < scene.sunset(evening) + 2 * HOUR_MS + DUSK_MS)
+            .map(|(min_c, sd_c)| (min_c, sd_c, FIT_SD_C.0)),
         None => soil_still_to_fall(scene, evening),
     };
     if let Some((min_c, sd_c, _)) = falling.filter(|(min_c, _, margin_c)| min_c - margin_c <= bed.cover_c) {
         let why = format!("by the last nights' fall from this hour {min_c:.1} ± {sd_c:.1} °C by dawn");
         return Some(Call { min_c, sd_c, sign: ColdSign::Dusk, crosses_ms: None, why });
     }
-    let air_c =
-        scene.patch.air.and_then(|probe| scene.value_now(probe)).filter(|air_c| *air_c <= bed.cover_c)?;
-    let why = format!("the air reads {air_c:.1} °C, cover mark {:.0} °C", bed.cover_c);
+    let probe = scene.patch.air?;
+    let air_c = scene.value_now(probe)?;
+    let falls_c = falls(scene, evening, probe, air_c);
+    if air_c - falls_c > bed.cover_c {
+        return None;
+    }
+    let why = if air_c <= bed.cover_c {
+        format!("the air reads {air_c:.1} °C, cover mark {:.0} °C", bed.cover_c)
+    } else {
+        format!("the air reads {air_c:.1} °C and falls, cover mark {:.0} °C", bed.cover_c)
+    };
     Some(Call { min_c: air_c, sd_c: FIT_SD_C.0, sign: ColdSign::Air, crosses_ms: None, why })
+}
+
+/// How far the air will fall while a sheet is fetched and laid, as it fell in the last hours; only in the dark.
+fn falls(scene: &Scene<'_>, evening: chrono::NaiveDate, probe: usize, air_c: f64) -> f64 {
+    let dark = scene.sunset(evening) + 2 * HOUR_MS..scene.sunrise_after(evening);
+    if !dark.contains(&scene.now_ms) {
+        return 0.0;
+    }
+    let then_ms = scene.now_ms - CARRIED.0;
+    let then = scene.hours.last(probe, then_ms - 2 * HOUR_MS, then_ms + 1);
+    then.map_or(0.0, |(_, then_c)| (then_c - air_c).clamp(0.0, CARRIED.1))
 }
 
 /// From two hours after sunset to sunrise: a thermometer now less the mean of what it still fell from this hour on in

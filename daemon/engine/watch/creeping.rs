@@ -4,6 +4,11 @@
 //!   A sealed probe comes back to the same level each time; one that soaks at its cut edge reads wetter each time
 //!   (common practice, no source). Over three weeks and four soakings: 0.03 m³/m³ beyond its noise, and twice what
 //!   any other of the bed crept, is doubtful, 0.06 condemned (judgement).
+//! - The same against the *season*: a great rain leaves every probe wetter in the second night, so where others of the
+//!   patch were soaked with it and as much, a probe creeps by what it stands above its own usual level beyond the most
+//!   that any of them does: 0.025 m³/m³ is doubtful, 0.03 condemned (judgement; sound probes of 48 made seasons stood
+//!   0.025 beyond the others once in 660 nights, else 0.022 at most). One soaking is enough for that; without 0.02 of it
+//!   no creep of the first kind counts. It is doubted no longer when a later soaking finds it within 0.01.
 //! - *Depth order*: water from above that reaches the deeper probe first, or it alone, three times of the last
 //!   five: water runs down along the probe, or two probes are swapped. Doubtful (judgement).
 
@@ -28,6 +33,16 @@ const NEAR_TOP: f64 = 0.06;
 const FEWEST: (usize, f64) = (4, 20.0);
 /// Creep that makes doubtful and that condemns, m³/m³.
 const CREPT: (f64, f64) = (0.03, 0.06);
+/// Above the others of the patch: doubtful, condemned, and least that goes with a creep over weeks, m³/m³.
+const BEYOND: (f64, f64, f64) = (0.025, 0.03, 0.02);
+/// It is one of them again, m³/m³.
+const AMONG: f64 = 0.01;
+/// Earlier levels that make a usual one.
+const USUAL_LEVELS: usize = 3;
+/// The same soaking: so much of the water at least, to tell a creep by it and to hold it against one.
+const SAME_SOAKING: (f64, f64) = (0.8, 0.4);
+/// Nights no further apart than this are the same.
+const SAME_NIGHT_MS: Millis = 12 * HOUR_MS;
 const DAY_MS: Millis = 24 * HOUR_MS;
 /// Rises of so much are an answer to water, m³/m³: of the deeper probe, of the shallower.
 const ANSWERS: (f64, f64) = (0.02, 0.01);
@@ -39,6 +54,9 @@ const ORDER_H: i64 = 6;
 pub struct Notes {
     /// When, and the level of the second night after a soaking, m³/m³.
     pub levels: Vec<(Millis, f64)>,
+    /// The water of the soaking before each of the last levels, mm.
+    #[serde(default)]
+    soaked_mm: Vec<f64>,
     /// The last wettings: when, and whether it answered before the shallower probe.
     order: Vec<(Millis, bool)>,
 }
@@ -46,13 +64,17 @@ pub struct Notes {
 impl Notes {
     /// Notes what this hour shows of the probe.
     pub fn note(&mut self, seat: Seat<'_>) {
-        if let Some(level) = second_night(seat) {
+        if let Some((level, soaked_mm)) = second_night(seat) {
             let now_ms = seat.scene.now_ms;
-            if self.levels.last().is_none_or(|(at_ms, _)| now_ms - at_ms > 2 * DAY_MS) {
+            if self.levels.last().is_none_or(|(at_ms, _)| now_ms - at_ms >= 2 * DAY_MS) {
                 if self.levels.len() == LEVELS {
                     self.levels.remove(0);
                 }
                 self.levels.push((now_ms, level));
+                if self.soaked_mm.len() >= self.levels.len() {
+                    self.soaked_mm.remove(0);
+                }
+                self.soaked_mm.push(soaked_mm);
             }
         }
         if let Some(first) = answered_first(seat) {
@@ -64,6 +86,33 @@ impl Notes {
                 self.order.push((now_ms, first));
             }
         }
+    }
+
+    /// When, and by how much the level after each soaking stood above the usual one of those before it, and its water.
+    fn above_usual(&self) -> impl DoubleEndedIterator<Item = (Millis, f64, f64)> + '_ {
+        let first = self.levels.len() - self.soaked_mm.len().min(self.levels.len());
+        let soaked = self.soaked_mm.iter().copied();
+        self.levels.iter().enumerate().skip(first).zip(soaked.collect::<Vec<_>>()).filter_map(
+            |((at, (at_ms, level)), soaked_mm)| {
+                let mut before: Vec<f64> = self.levels.get(..at)?.iter().map(|(_, level)| *level).collect();
+                before.sort_by(f64::total_cmp);
+                let usual = *before.get(before.len() / 2).filter(|_| before.len() >= USUAL_LEVELS)?;
+                Some((*at_ms, level - usual, soaked_mm))
+            },
+        )
+    }
+
+    /// By how much the level after the last soaking that others of the patch had too stood above the usual one, beyond
+    /// the most that any of theirs did; with the level.
+    fn beyond(&self, patch: &[&Notes], as_much: f64) -> Option<(f64, f64)> {
+        let (at_ms, by, soaked_mm) = self.above_usual().next_back()?;
+        let same = |(other_ms, _, other_mm): &(Millis, f64, f64)| {
+            (at_ms - other_ms).abs() <= SAME_NIGHT_MS && *other_mm >= as_much * soaked_mm
+        };
+        let most = patch.iter().filter_map(|other| other.above_usual().rfind(same)).map(|(_, by, _)| by);
+        let (_, level) = self.levels.last()?;
+        // One that was mended stands under its own usual level, and says nothing of the season.
+        Some((by - most.reduce(f64::max)?.max(0.0), *level))
     }
 
     /// From the first level to the last, if there are enough: the creep, and the levels at both ends.
@@ -79,15 +128,16 @@ impl Notes {
     }
 }
 
-/// The level of this night if it is the second one after a soaking, asked at six in the morning.
-fn second_night(seat: Seat<'_>) -> Option<f64> {
+/// The level of this night if it is the second one after a soaking, asked at six in the morning; and the water of that.
+fn second_night(seat: Seat<'_>) -> Option<(f64, f64)> {
     let now_ms = seat.scene.now_ms;
     if seat.scene.calendar.time(now_ms).hour() != 6 {
         return None;
     }
-    let soaked = seat.water_mm(now_ms - 60 * HOUR_MS, now_ms - 30 * HOUR_MS)? >= SOAKING_MM;
+    let soaked_mm = seat.water_mm(now_ms - 60 * HOUR_MS, now_ms - 30 * HOUR_MS)?;
     let since_dry = seat.water_mm(now_ms - 30 * HOUR_MS, now_ms)? < 2.0;
-    (soaked && since_dry && !seat.scene.frozen(seat.bed, now_ms)).then(|| seat.mean(6, 0)).flatten()
+    let asks = soaked_mm >= SOAKING_MM && since_dry && !seat.scene.frozen(seat.bed, now_ms);
+    Some((seat.mean(6, 0).filter(|_| asks)?, soaked_mm))
 }
 
 /// Six hours after this probe answered water from above: whether the shallower one had not.
@@ -118,13 +168,32 @@ fn answered_first(seat: Seat<'_>) -> Option<bool> {
 }
 
 /// What the notes change.
-pub fn judge(seat: Seat<'_>, notes: &Notes, of_others: &[&Notes], belief: &Belief) -> Vec<Change> {
+pub fn judge(
+    seat: Seat<'_>,
+    notes: &Notes,
+    (of_others, of_patch): (&[&Notes], &[&Notes]),
+    belief: &Belief,
+) -> Vec<Change> {
     let mut changes = Vec::new();
     let others = of_others.iter().filter_map(|notes| notes.creep()).map(|(by, _)| by).fold(0.0, f64::max);
     let now_ms = seat.scene.now_ms;
-    match notes.creep() {
-        Some((by, level)) if by >= CREPT.0 && by >= 2.0 * others => {
-            let trust = if by >= CREPT.1 { Trust::Condemned } else { Trust::Doubtful };
+    let beyond = notes.beyond(of_patch, SAME_SOAKING.0);
+    let lasting = belief.lasting(Rule::CreepsWet);
+    let over_weeks = notes.creep().filter(|(by, _)| {
+        *by >= CREPT.0
+            && *by >= 2.0 * others
+            && notes.beyond(of_patch, SAME_SOAKING.1).is_none_or(|(by, _)| by >= BEYOND.2)
+    });
+    let over_weeks = over_weeks.map(|(by, level)| (by, level, by >= CREPT.1));
+    let beyond_now = beyond.filter(|(by, _)| *by >= BEYOND.0);
+    let beyond_now = beyond_now.map(|(by, level)| (by, level, by >= BEYOND.1));
+    let condemns = |crept: &(f64, f64, bool)| crept.2;
+    let crept = over_weeks.filter(condemns).or(beyond_now.filter(condemns)).or(over_weeks).or(beyond_now);
+    match crept {
+        Some((by, level, condemns)) => {
+            // One that was condemned stays so until it is found among the others.
+            let condemned = condemns || lasting.is_some_and(|span| span.trust == Trust::Condemned);
+            let trust = if condemned { Trust::Condemned } else { Trust::Doubtful };
             changes.push(Change::Doubt(Span {
                 from_ms: now_ms,
                 to_ms: None,
@@ -135,10 +204,11 @@ pub fn judge(seat: Seat<'_>, notes: &Notes, of_others: &[&Notes], belief: &Belie
                 other: None,
             }));
         }
-        _ if belief.lasting(Rule::CreepsWet).is_some() => {
+        // Without a soaking shared with others nothing new is known of one that stood above them.
+        None if lasting.is_some() && beyond.is_none_or(|(by, _)| by <= AMONG) => {
             changes.push(Change::Clear(Rule::CreepsWet, now_ms, false));
         }
-        _ => {}
+        None => {}
     }
     let first = notes.order.iter().filter(|(_, first)| *first).count();
     let lasts = belief.lasting(Rule::DepthOrder).is_some();

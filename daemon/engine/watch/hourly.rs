@@ -101,11 +101,14 @@ impl<'a> Seat<'a> {
 
     /// The other moisture probes of the bed that are not condemned.
     pub fn others(&self) -> impl Iterator<Item = Seat<'a>> + '_ {
+        self.patch().filter(|other| other.bed.name == self.bed.name)
+    }
+
+    /// The other moisture probes of the patch that are not condemned.
+    pub fn patch(&self) -> impl Iterator<Item = Seat<'a>> + '_ {
         let seats = (0..self.scene.garden.probes.len()).filter_map(|ix| Seat::of(self.scene, ix));
         seats.filter(|other| {
-            other.ix != self.ix
-                && other.bed.name == self.bed.name
-                && self.scene.believed(other.ix, self.scene.now_ms) != Trust::Condemned
+            other.ix != self.ix && self.scene.believed(other.ix, self.scene.now_ms) != Trust::Condemned
         })
     }
 

@@ -55,8 +55,9 @@ impl Engine {
         for (ix, (watch, of)) in watches.iter().zip(&notes).enumerate() {
             let Some(seat) = Seat::of(&scene, ix) else { continue };
             let others: Vec<&Notes> = seat.others().filter_map(|other| notes.get(other.ix)).collect();
+            let patch: Vec<&Notes> = seat.patch().filter_map(|other| notes.get(other.ix)).collect();
             let found = hourly::examine(seat, &watch.belief);
-            let crept = creeping::judge(seat, of, &others, &watch.belief);
+            let crept = creeping::judge(seat, of, (&others, &patch), &watch.belief);
             changes.extend(found.into_iter().chain(crept).map(|change| (ix, change)));
         }
         for (watch, notes) in self.memory.watches.iter_mut().zip(notes) {
