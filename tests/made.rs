@@ -57,7 +57,7 @@ fn the_season_maker_is_the_one_that_was_frozen() {
     assert_eq!(all, FROZEN, "{all:016x}");
 }
 
-/// First seed of the seasons that are scored. The engine's margins were chosen on seeds 101 to 112; these it has
+/// First seed of the seasons that are scored. The engine's margins were chosen on seeds 101 to 124; these it has
 /// not seen.
 const SCORED: u64 = 201;
 
@@ -107,8 +107,8 @@ fn letters_of_made_seasons_come_in_time_and_are_worth_reading() {
         let tally = table::tally(all, None);
         // 19 of 20.
         assert!(tally.in_time_share() >= 0.95, "{sensors:?}: {tally:?}");
-        // Wanted is 1 in 10; a tenth of the letters go out before a rain that nobody foresaw.
-        assert!(tally.false_share() <= 0.15, "{sensors:?}: {tally:?}");
+        // 1 in 10.
+        assert!(tally.false_share() <= 0.10, "{sensors:?}: {tally:?}");
         assert!(tally.told() >= 100, "{sensors:?}: {tally:?}, too few to say anything");
         for one in all {
             let (night, by_rule) = score::night_letters(one);

@@ -318,6 +318,7 @@ impl Engine {
             warmths: &self.memory.warmths,
             ended: &self.memory.ended,
             patch: &self.patch,
+            both_ways: &self.memory.both_ways,
             listening_ms: self.memory.listening_ms.unwrap_or(now_ms),
             now_ms,
         }

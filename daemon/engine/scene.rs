@@ -24,8 +24,9 @@ use super::poured::{self, Watering};
 use super::rain::{self, Gauge};
 use super::sounding::{self, Measured};
 use super::stage::Warmth;
+use super::thirst::Outlook;
 use super::watch::{Watch, weight};
-use super::weather::{Day, MOST_ET0_MM, PatchProbes, expected_et0, shallowest};
+use super::weather::{BothWays, Day, PatchProbes, expected_et0, shallowest};
 use super::winter::Ended;
 
 /// Days after setting out when a fruit may be about that nobody logged (set 60-70 days from seed: common
@@ -36,8 +37,6 @@ const UNLOGGED_FRUIT_DAYS: i64 = 60;
 const FROZEN_C: f64 = 1.0;
 /// So long after feeding salts make a moisture probe read wetter than the soil is (common practice, no source).
 const SALTS_MS: Millis = 48 * HOUR_MS;
-/// The demand of a day that is not over is that of the last days: a cloud more or less (judgement, share).
-const NOW_ET0_ERROR: f64 = 0.25;
 /// Days after setting out from which a fruit counts as exposed where no pollination is logged.
 const EXPOSED_DAYS: i64 = 40;
 
@@ -56,6 +55,8 @@ pub struct Estimate {
     pub use_mm: f64,
     /// Use of a hot day, mm.
     pub use_hot_mm: f64,
+    /// Use of the day that most of what is still to come falls in, mm: as expected, and if it is a hot one.
+    pub coming_mm: (f64, f64),
     /// Rooted m².
     pub rooted_m2: f64,
     /// How many trusted moisture probes spoke.
@@ -66,10 +67,9 @@ pub struct Estimate {
     pub rough: bool,
     /// Closed days in a row past the refill mark.
     pub dry_days: u32,
-    /// Rain of the last 24 h, mm; `None` without a gauge and with nobody looking.
     /// The same of a spell that ended, or was being ended, within the last two days.
     pub spell_days: u32,
-    /// Rain of the last 24 h, mm; `None` without a gauge.
+    /// Rain of the last 24 h, mm; `None` without a gauge and with nobody looking.
     pub rain_24h_mm: Option<f64>,
     /// Every probe has read above the full mark for so many hours, if for 24 or more.
     pub over_full_hours: Option<f64>,
@@ -115,6 +115,8 @@ pub struct Scene<'a> {
     pub warmths: &'a BTreeMap<String, Warmth>,
     /// Probes of the patch.
     pub patch: &'a PatchProbes,
+    /// Days whose ET0 could be had both ways.
+    pub both_ways: &'a BothWays,
     /// Since when messages could come: the record began, the box was started, the broker came back.
     pub listening_ms: Millis,
     /// The turn.
@@ -276,9 +278,11 @@ impl<'a> Scene<'a> {
         let date = self.date();
         let (_, midnight) = bed_book.midnights.range(..=date).next_back()?;
         let ground = self.ground(bed, date);
-        let days: Vec<&Day> = self.days.iter().collect();
+        let tonight = self.tonight(date);
+        let days: Vec<&Day> = self.days.iter().chain(&tonight).collect();
         let (et0_mm, et0_hot_mm) = expected_et0(&days, self.garden.place, date);
-        let today_mm = (self.today_share(date) * et0_mm).min(MOST_ET0_MM);
+        let Outlook { today_mm, today_sd_mm, coming_mm, coming_hot_mm } =
+            self.outlook(date, tonight.as_ref(), et0_mm, et0_hot_mm);
         let et0_hot_mm = et0_hot_mm.max(today_mm);
         let passed = daylight::demand_days(self.garden.place, self.calendar, midnight.at_ms, self.now_ms);
         let inflow = self.inflow(bed, &ground, midnight.at_ms, self.now_ms);
@@ -296,9 +300,7 @@ impl<'a> Scene<'a> {
         });
         let span_days = ((self.now_ms - midnight.at_ms) as f64 / (24.0 * HOUR_MS as f64)).max(1e-3);
         // The share of the day's demand is not the share of its hours; the drain goes by hours.
-        let sd_mm =
-            self.yesterday().map_or(NOW_ET0_ERROR * et0_mm, |day| day.et0_sd_mm.max(NOW_ET0_ERROR * et0_mm));
-        let demand = book::Demand { et0_mm: today_mm * passed, sd_mm: sd_mm * passed };
+        let demand = book::Demand { et0_mm: today_mm * passed, sd_mm: today_sd_mm * passed };
         let part = Part { demand, et0_day_mm: et0_mm, days: span_days };
         let mut now = self.carry(bed, &ground, midnight, part, inflow, measured.as_ref())?;
         self.feel(bed, &ground, midnight.at_ms, self.now_ms + 1, &mut now);
@@ -310,6 +312,7 @@ impl<'a> Scene<'a> {
             marks: book::marks(bed, &ground, midnight.leaf_share(&ground) * et0_mm)?,
             use_mm,
             use_hot_mm,
+            coming_mm: (use_of(coming_mm), use_of(coming_hot_mm)),
             rooted_m2: ground.rooted_m2,
             probes: measured.as_ref().map_or(0, |measured| measured.probes),
             drier_probe: measured.and_then(|measured| measured.drier_probe),

@@ -249,7 +249,8 @@ pub struct Unwatered {
     pub at_ms: Millis,
     pub bed: usize,
     pub hours: Vec<Truth>,
-    /// It asks for the next part of a dose that is spread over days, of which a part was given in the last three days.
+    /// It asks for the next part, the last one too, of a dose that is spread over days, of which a part was given in the
+    /// last three days.
     pub next_part: bool,
 }
 
@@ -342,6 +343,8 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
         usable_mm: [0, 1].map(|bed| season.usable_mm(bed).unwrap()),
         setup,
     };
+    // When a part of a spread dose was last asked for, if the letter after it is not out yet.
+    let mut part_told_ms = [Millis::MAX; 2];
     for _ in 0..DAYS * 24 {
         let heard = played.log.len();
         let (now_ms, messages) = season.step();
@@ -373,9 +376,13 @@ pub fn play_watched(setup: Setup, mut watch: impl FnMut(&Engine, &Season)) -> Pl
             for task in letter.tasks.iter().filter(|task| task.matter == MatterKey::Water) {
                 let bed = BEDS.iter().position(|name| *name == task.subject).unwrap();
                 let hours = season.unwatered(bed, FOLLOWED_H);
+                // The last part of a spread dose names no parts any more: the letter before it did.
                 let spread = matches!(&task.content, Content::Water(dose) if dose.today_litres.is_some());
-                let begun = |pour: &Pour| pour.bed == bed && letter.at_ms - pour.at_ms <= 72 * HOUR;
-                let next_part = spread && played.pours.iter().any(begun);
+                let from_ms = if spread { letter.at_ms - 72 * HOUR } else { part_told_ms[bed] };
+                let from_ms = from_ms.max(letter.at_ms - 72 * HOUR);
+                let begun = |pour: &Pour| pour.bed == bed && pour.at_ms >= from_ms;
+                let next_part = played.pours.iter().any(begun);
+                part_told_ms[bed] = if spread { letter.at_ms } else { Millis::MAX };
                 played.unwatered.push(Unwatered { at_ms: letter.at_ms, bed, hours, next_part });
             }
             grower.read(letter, now_ms);

@@ -1,11 +1,14 @@
 //! Water: a bed will pass its refill mark before the next chance to water has gone by.
 //!
-//! Rule: a letter when, at hot demand, the refill mark will surely be passed before the next working window ends,
-//! or the stress mark may be before the one after it ends: a letter that waited for that one would be too late.
-//! How sure the depletion is counts against the first, for it can wait, and for the second. The dose leads to the
-//! full mark and never beyond; in the fruit's splitting time after three dry days it is spread over days. Marks:
-//! FAO-56 ch. 8; the refill share and the windows are the project's judgement. A dose is spread in even parts, what the plant drinks
-//! meanwhile included; the parts are a day apart, and each is a letter's own task.
+//! Rule: a letter when, at the hot demand of the coming day ([`Estimate::coming_mm`]), the refill mark will surely be
+//! passed before the next working window ends, or the stress mark may be before the one after it ends: a letter that
+//! waited for that one would be too late.
+//! How sure the depletion is counts against the first, for it can wait, and for the second. There it is no part of
+//! the heat to come, so the two are added as independent errors are; and it counts for no more than lies between the
+//! two marks: a bed is not thirsty because little is known of it. The dose leads to the full mark and never beyond; in
+//! the fruit's splitting time after three dry days it is spread over days. Marks: FAO-56 ch. 8; the refill share and
+//! the windows are the project's judgement. A dose is spread in even parts, what the plant drinks meanwhile included;
+//! the parts are a day apart, and each is a letter's own task.
 
 use crate::record::{Content, Dose, MatterKey, Millis, Stand, Urgency};
 use crate::settings::garden::Bed;
@@ -32,7 +35,7 @@ const BETWEEN_PROBES: f64 = 0.12;
 const REFILL_SURE: f64 = 0.8;
 /// The stress mark counts as passed when it may be by so many standard deviations: it is not waited for
 /// (judgement).
-const STRESS_DOUBT: f64 = 0.7;
+const STRESS_DOUBT: f64 = 0.8;
 /// A told step is left under this share of its mark.
 const STEP_LEFT_SHARE: f64 = 0.85;
 /// Dry days after which a dose is spread while the fruit may split.
@@ -77,8 +80,10 @@ pub fn judge(
     let (window, _) = people::next_windows(scene.garden, scene.calendar, person, scene.now_ms);
     let person = scene.asked_on(scene.calendar.date(window.from_ms)).unwrap_or(person);
     let (window, next) = people::next_windows(scene.garden, scene.calendar, person, scene.now_ms);
-    let hot =
-        |at_ms| scene.carried(estimate, estimate.use_hot_mm, at_ms) - routine_mm(scene, bed, estimate, at_ms);
+    let (usual_mm, hot_mm) = estimate.coming_mm;
+    let at_use =
+        |use_mm, at_ms| scene.carried(estimate, use_mm, at_ms) - routine_mm(scene, bed, estimate, at_ms);
+    let hot = |at_ms| at_use(hot_mm, at_ms);
     let marks = &estimate.marks;
     let stays = matter.is_told() || matter.stand == Stand::Building;
     let lean = if stays { STAYS_DUE_SHARE } else { 1.0 };
@@ -88,9 +93,10 @@ pub fn judge(
     let goes_on = begun && hot(window.to_ms) >= GOES_ON_SHARE * marks.refill_mm;
     let unsure_mm = estimate.sd_mm.hypot(BETWEEN_PROBES * estimate.depletion_mm.max(0.0));
     let refill_mm = (marks.refill_mm + REFILL_SURE * unsure_mm).min(marks.raw_mm);
-    let due = goes_on
-        || hot(window.to_ms) >= lean * refill_mm
-        || hot(next.to_ms) + STRESS_DOUBT * unsure_mm >= lean * marks.raw_mm;
+    let doubt_mm = (STRESS_DOUBT * unsure_mm).min(marks.raw_mm - marks.refill_mm);
+    let expected_mm = at_use(usual_mm, next.to_ms);
+    let worst_mm = expected_mm + doubt_mm.hypot(hot(next.to_ms) - expected_mm);
+    let due = goes_on || hot(window.to_ms) >= lean * refill_mm || worst_mm >= lean * marks.raw_mm;
     let told_for_now = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms);
     // Whoever waters in the last minutes of the window is not reminded before the water can show.
     let arriving = matter.told_by_ms.is_some_and(|by_ms| scene.now_ms < by_ms + ARRIVING_MS);
@@ -98,7 +104,9 @@ pub fn judge(
         // While the window it was told for is open, it takes more than a little rain to call the work off;
         // after it, a bed that is not due asks for nothing, and asks anew when it is.
         let little = estimate.depletion_mm > OVER_SHARE * marks.refill_mm;
-        if matter.is_told() && !held && little && told_for_now {
+        // Who said that it is not needed is not asked again because an estimate swayed.
+        let stands = matter.declined || (matter.is_told() && told_for_now);
+        if stands && !held && little {
             return Verdict::Unknown;
         }
         let rain_mm = scene.rain_since(matter.told_ms.unwrap_or(scene.now_ms));
@@ -129,7 +137,7 @@ pub fn judge(
     {
         return quiet("a part of the dose was given; the next tomorrow", false);
     }
-    let to_stress = scene.passes(estimate, estimate.use_hot_mm, marks.raw_mm);
+    let to_stress = scene.passes(estimate, hot_mm, marks.raw_mm);
     Verdict::Claim(Box::new(Claim {
         why: format!(
             "{:.1} mm used, refill mark {:.1}, stress mark {:.1}; at hot demand {:.1} mm by the end of the next window",
