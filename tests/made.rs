@@ -57,8 +57,9 @@ fn the_season_maker_is_the_one_that_was_frozen() {
     assert_eq!(all, FROZEN, "{all:016x}");
 }
 
-/// First seed of the seasons that are scored. The engine's margins were chosen on seeds 101 to 124; these it has
-/// not seen.
+/// First seed of the seasons that are scored. The engine's margins were chosen on seeds 101 to 160; these were looked at
+/// while it grew. The 60 seasons from 301 on were scored once and not looked at: three sensors 94.4 % in time and 10.1 %
+/// false, every sensor 97.0 % and 7.0 %.
 const SCORED: u64 = 201;
 
 /// Twelve seasons: growers of every kind, both soils in both beds, leaves from half to two and a half times the
