@@ -10,6 +10,8 @@
 
 #[path = "../tests/made/ailments.rs"]
 mod ailments;
+#[path = "score/around.rs"]
+mod around;
 #[path = "score/budget.rs"]
 mod budget;
 #[path = "score/faults.rs"]
@@ -37,7 +39,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use seasons::Kept;
+use seasons::{Kept, Made};
 
 /// How good the advice is, over made seasons
 #[derive(Debug, Parser)]
@@ -54,19 +56,26 @@ struct Args {
     only: Option<String>,
 }
 
+/// Plays a season and shows what was amiss in it.
+fn shown(season: &Made) -> Kept {
+    let (played, believed) = around::play(season.setup.clone());
+    let kept = Kept::of(season, &played);
+    print!("{}{}", kept.told(), around::misses(&played, &believed));
+    kept
+}
+
 fn main() -> ExitCode {
     let args = Args::parse();
     let seasons: Vec<_> = seasons::all()
         .into_iter()
         .filter(|season| args.only.as_ref().is_none_or(|words| season.name.contains(words.as_str())))
         .collect();
-    let setups = seasons.iter().map(|season| season.setup.clone()).collect();
-    let kept = play::play_all(setups, |at, played| Kept::of(&seasons[at], &played));
-    if args.only.is_some() {
-        for season in &kept {
-            print!("{}", season.told());
-        }
-    }
+    let kept: Vec<Kept> = if args.only.is_some() {
+        seasons.iter().map(shown).collect()
+    } else {
+        let setups = seasons.iter().map(|season| season.setup.clone()).collect();
+        play::play_all(setups, |at, played| Kept::of(&seasons[at], &played))
+    };
     let table = table::write(&kept);
     print!("{table}");
     let broken = budget::broken(&kept);
