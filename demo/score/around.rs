@@ -29,14 +29,14 @@ pub fn play(setup: Setup) -> (Played, Vec<(Millis, Vec<BedView>)>) {
 /// The hours around each missed watering, a line each; between them what was told and done.
 pub fn misses(played: &Played, believed: &[(Millis, Vec<BedView>)]) -> String {
     let mut text = String::new();
-    for bed in 0..BEDS.len() {
+    for (bed, name) in BEDS.into_iter().enumerate() {
         let stress_mm = score::stress_mm(played, bed);
         let missed = score::occasions(played, bed).into_iter().filter(|one| one.call == Call::Missed);
         for one in missed {
             writeln!(
                 text,
                 "  {} missed at {}; true mm of stress mark | believed ± of refill, stress",
-                BEDS[bed],
+                name,
                 day(one.at_ms)
             )
             .unwrap();
@@ -49,7 +49,7 @@ pub fn misses(played: &Played, believed: &[(Millis, Vec<BedView>)]) -> String {
                 }
                 let mut line = format!("{:5.1} of {:4.1} | ", truth.depletion_mm, stress_mm[at]);
                 let view = believed.iter().find(|(at_ms, _)| *at_ms == truth.at_ms);
-                if let Some(view) = view.and_then(|(_, beds)| beds.iter().find(|view| view.name == BEDS[bed]))
+                if let Some(view) = view.and_then(|(_, beds)| beds.iter().find(|view| view.name == name))
                     && let (Some((mm, sd_mm)), Some(refill_mm), Some(stress_mm)) =
                         (view.depletion_mm, view.refill_mm, view.stress_mm)
                 {

@@ -48,3 +48,20 @@ fn a_great_rain_makes_no_creep() {
     let (sim, begun_ms) = season(0.0, 0);
     assert_eq!(named(&sim, begun_ms), []);
 }
+
+/// Where soil drains slowly a great rain stands for days, after each great rain as high. Held against what was usual after
+/// the lesser soakings between them, a sound probe was condemned by the second, as its neighbour's soil drains fast.
+#[test]
+fn a_great_rain_that_lifts_a_probe_as_high_as_the_last_one_did_makes_no_creep() {
+    let mut sim = two_beds();
+    let begun_ms = sim.now_ms;
+    for day in 0..42 {
+        let great = day % 24 < 6;
+        sim.shifts.insert("wet".into(), if great { 0.04 } else { 0.0 });
+        if day % 6 == 0 {
+            sim.rain.push((sim.now_ms + 3 * HOUR, sim.now_ms + 6 * HOUR, if great { 45.0 } else { 32.0 }));
+        }
+        sim.run_days(1);
+    }
+    assert_eq!(named(&sim, begun_ms), []);
+}

@@ -4,11 +4,13 @@
 //!   A sealed probe comes back to the same level each time; one that soaks at its cut edge reads wetter each time
 //!   (common practice, no source). Over three weeks and four soakings: 0.03 m³/m³ beyond its noise, and twice what
 //!   any other of the bed crept, is doubtful, 0.06 condemned (judgement).
-//! - The same against the *season*: a great rain leaves every probe wetter in the second night, so where others of the
-//!   patch were soaked with it and as much, a probe creeps by what it stands above its own usual level beyond the most
-//!   that any of them does: 0.025 m³/m³ is doubtful, 0.03 condemned (judgement; sound probes of 48 made seasons stood
-//!   0.025 beyond the others once in 660 nights, else 0.022 at most). One soaking is enough for that; without 0.02 of it
-//!   no creep of the first kind counts. It is doubted no longer when a later soaking finds it within 0.01.
+//! - The same against the *season*: a great rain leaves every probe wetter in the second night, the more the slower its
+//!   soil drains. So where others of the patch were soaked with it and as much, a probe creeps by what it stands above
+//!   its own usual level, and above the highest of a fortnight ago and more after half as much water at least, beyond the
+//!   most that any of them does: the lesser of the two. 0.022 m³/m³ is doubtful, 0.026 condemned (judgement; sound probes
+//!   of 120 made seasons stood 0.021 beyond the others at most, in 2,266 nights; by the usual level alone 0.032, and two
+//!   were blamed). One soaking is enough for that; without 0.02 of it, and of the highest level, no creep of the first
+//!   kind counts. It is doubted no longer when a later soaking finds it within 0.01.
 //! - *Depth order*: water from above that reaches the deeper probe first, or it alone, three times of the last
 //!   five: water runs down along the probe, or two probes are swapped. Doubtful (judgement).
 
@@ -34,13 +36,16 @@ const FEWEST: (usize, f64) = (4, 20.0);
 /// Creep that makes doubtful and that condemns, m³/m³.
 const CREPT: (f64, f64) = (0.03, 0.06);
 /// Above the others of the patch: doubtful, condemned, and least that goes with a creep over weeks, m³/m³.
-const BEYOND: (f64, f64, f64) = (0.025, 0.03, 0.02);
+const BEYOND: (f64, f64, f64) = (0.022, 0.026, 0.02);
 /// It is one of them again, m³/m³.
 const AMONG: f64 = 0.01;
 /// Earlier levels that make a usual one.
 const USUAL_LEVELS: usize = 3;
 /// The same soaking: so much of the water at least, to tell a creep by it and to hold it against one.
 const SAME_SOAKING: (f64, f64) = (0.8, 0.4);
+/// The highest level is one of so long ago, since what has crept up lately is no measure, and after so much of the water.
+const CREEPS_ON_MS: Millis = 14 * DAY_MS;
+const LIKE_SOAKING: f64 = 0.5;
 /// Nights no further apart than this are the same.
 const SAME_NIGHT_MS: Millis = 12 * HOUR_MS;
 const DAY_MS: Millis = 24 * HOUR_MS;
@@ -59,6 +64,17 @@ pub struct Notes {
     soaked_mm: Vec<f64>,
     /// The last wettings: when, and whether it answered before the shallower probe.
     order: Vec<(Millis, bool)>,
+}
+
+/// A level after a soaking beside those before it.
+#[derive(Debug, Clone, Copy)]
+struct Stood {
+    at_ms: Millis,
+    level: f64,
+    /// The water before it, mm.
+    soaked_mm: f64,
+    /// Above the usual one, and above the highest of a fortnight ago after half as much water, m³/m³.
+    above: [f64; 2],
 }
 
 impl Notes {
@@ -88,31 +104,42 @@ impl Notes {
         }
     }
 
-    /// When, and by how much the level after each soaking stood above the usual one of those before it, and its water.
-    fn above_usual(&self) -> impl DoubleEndedIterator<Item = (Millis, f64, f64)> + '_ {
-        let first = self.levels.len() - self.soaked_mm.len().min(self.levels.len());
-        let soaked = self.soaked_mm.iter().copied();
-        self.levels.iter().enumerate().skip(first).zip(soaked.collect::<Vec<_>>()).filter_map(
-            |((at, (at_ms, level)), soaked_mm)| {
-                let mut before: Vec<f64> = self.levels.get(..at)?.iter().map(|(_, level)| *level).collect();
-                before.sort_by(f64::total_cmp);
-                let usual = *before.get(before.len() / 2).filter(|_| before.len() >= USUAL_LEVELS)?;
-                Some((*at_ms, level - usual, soaked_mm))
-            },
-        )
+    /// How the level after each soaking stood to those before it.
+    fn stood(&self) -> impl DoubleEndedIterator<Item = Stood> + '_ {
+        let unknown = self.levels.len() - self.soaked_mm.len().min(self.levels.len());
+        // Of levels noted before their water was, it is not known.
+        let soaked_mm =
+            move |at: usize| at.checked_sub(unknown).and_then(|at| self.soaked_mm.get(at)).copied();
+        (unknown..self.levels.len()).filter_map(move |at| {
+            let (before, (at_ms, level)) = (self.levels.get(..at)?, *self.levels.get(at)?);
+            let mm = soaked_mm(at)?;
+            let mut sorted: Vec<f64> = before.iter().map(|(_, level)| *level).collect();
+            sorted.sort_by(f64::total_cmp);
+            let usual = *sorted.get(sorted.len() / 2).filter(|_| sorted.len() >= USUAL_LEVELS)?;
+            let old = before.iter().enumerate().filter(|(_, (old_ms, _))| at_ms - old_ms >= CREEPS_ON_MS);
+            let like = |at: usize| soaked_mm(at).is_none_or(|old_mm| old_mm >= LIKE_SOAKING * mm);
+            let highest = |all: bool| {
+                let of = old.clone().filter(|(at, _)| all || like(*at));
+                of.map(|(_, (_, level))| *level).reduce(f64::max)
+            };
+            let highest = highest(false).or_else(|| highest(true))?;
+            Some(Stood { at_ms, level, soaked_mm: mm, above: [level - usual, level - highest] })
+        })
     }
 
-    /// By how much the level after the last soaking that others of the patch had too stood above the usual one, beyond
-    /// the most that any of theirs did; with the level.
+    /// By how much the level after the last soaking that others of the patch had too stood above its usual and its
+    /// highest one, beyond the most that any of theirs did, the lesser of the two; with the level.
     fn beyond(&self, patch: &[&Notes], as_much: f64) -> Option<(f64, f64)> {
-        let (at_ms, by, soaked_mm) = self.above_usual().next_back()?;
-        let same = |(other_ms, _, other_mm): &(Millis, f64, f64)| {
-            (at_ms - other_ms).abs() <= SAME_NIGHT_MS && *other_mm >= as_much * soaked_mm
+        let last = self.stood().next_back()?;
+        let same = |other: &Stood| {
+            (last.at_ms - other.at_ms).abs() <= SAME_NIGHT_MS && other.soaked_mm >= as_much * last.soaked_mm
         };
-        let most = patch.iter().filter_map(|other| other.above_usual().rfind(same)).map(|(_, by, _)| by);
-        let (_, level) = self.levels.last()?;
+        let others: Vec<Stood> = patch.iter().filter_map(|other| other.stood().rfind(same)).collect();
         // One that was mended stands under its own usual level, and says nothing of the season.
-        Some((by - most.reduce(f64::max)?.max(0.0), *level))
+        let most = |of: fn(&Stood) -> f64| others.iter().map(of).reduce(f64::max).map(|most| most.max(0.0));
+        let [usual, highest] = last.above;
+        let by = (usual - most(|other| other.above[0])?).min(highest - most(|other| other.above[1])?);
+        Some((by, last.level))
     }
 
     /// From the first level to the last, if there are enough: the creep, and the levels at both ends.
@@ -182,6 +209,7 @@ pub fn judge(
     let over_weeks = notes.creep().filter(|(by, _)| {
         *by >= CREPT.0
             && *by >= 2.0 * others
+            && notes.stood().next_back().is_none_or(|stood| stood.above[1] >= BEYOND.2)
             && notes.beyond(of_patch, SAME_SOAKING.1).is_none_or(|(by, _)| by >= BEYOND.2)
     });
     let over_weeks = over_weeks.map(|(by, level)| (by, level, by >= CREPT.1));
