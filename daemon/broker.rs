@@ -318,14 +318,20 @@ where
         self.under_way = 0;
         self.last_words.clear();
         info!(broker = %self.address, session_kept, "connected to the broker");
-        if !self.reply.subscribe(&self.filters) {
+        let asked = self.reply.subscribe(&self.filters);
+        if !asked {
             warn!("the subscriptions could not be handed over; they follow with the next connection");
         }
-        self.tell(Said::Up).await;
+        // Until the broker has taken the subscriptions it keeps nothing for us: a message of that moment is lost
+        // with the first connection, so "connected" is said only then.
+        if !asked || self.filters.is_empty() {
+            self.tell(Said::Up).await;
+        }
     }
 
     /// A refused topic stands in the log and in the status until the next connection; its probes fall silent.
     async fn subscribed(&mut self, taken: &[bool]) {
+        self.tell(Said::Up).await;
         let refused = self.filters.iter().zip(taken).filter(|(_, taken)| !**taken);
         let refused: Vec<&str> = refused.map(|((filter, _), _)| filter.as_str()).collect();
         let words = words::not_read(&refused);

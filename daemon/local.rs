@@ -26,6 +26,22 @@ const ANSWER_BYTES: u64 = 16 * 1024 * 1024;
 /// Connections at once; one more waits.
 const CALLERS: usize = 16;
 
+/// Longest key of a day-book line.
+pub const KEY_BYTES: usize = 64;
+
+/// When something of the day book happened.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum When {
+    /// Now.
+    #[default]
+    Now,
+    /// So many milliseconds ago: a line that waited on a phone, whose clock may be wrong.
+    Ago(u64),
+    /// At a time, milliseconds since 1970 UTC.
+    At(Millis),
+}
+
 /// A question to the daemon.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(tag = "ask", rename_all = "kebab-case")]
@@ -35,10 +51,24 @@ pub enum Request {
     /// Whether the daemon is well: the core answers and the store takes what is written. Done with the time, or with
     /// nothing where that is not known; refused where the store cannot be written.
     Sign,
-    /// Adds a day-book entry that happened now.
+    /// Adds a day-book entry.
     Jot {
         /// The line as typed.
         words: String,
+        /// When it happened.
+        #[serde(default)]
+        when: When,
+        /// Names the line: sent again under the same key it is not entered twice. At most [`KEY_BYTES`] bytes.
+        #[serde(default)]
+        key: Option<String>,
+        /// Whoever typed it was asked about an odd amount and has said yes.
+        #[serde(default)]
+        sure: bool,
+    },
+    /// Takes back the last line of the day book within ten minutes.
+    TakeBack {
+        /// The key it was entered under.
+        key: String,
     },
     /// Commits what was taken so far. Only in a build with the feature `test-clock`.
     Commit,
@@ -64,6 +94,16 @@ pub enum Answer {
     /// It is done, with a word about it.
     Done {
         /// What was done.
+        words: String,
+    },
+    /// Not done yet: is it meant so? Asked again with `sure` it is done.
+    Asks {
+        /// The question.
+        words: String,
+    },
+    /// Not now; the same question may be asked again in a moment.
+    Busy {
+        /// Why.
         words: String,
     },
     /// It was not done.
@@ -163,9 +203,9 @@ impl Desk {
     pub async fn ask(&self, request: Request) -> Answer {
         let (answer, heard) = oneshot::channel();
         if (self.0)(Call { request, answer }).is_err() {
-            return Answer::Refused { words: "the daemon is busy; ask again in a moment".to_owned() };
+            return Answer::Busy { words: "the daemon is busy; ask again in a moment".to_owned() };
         }
-        heard.await.unwrap_or_else(|_| Answer::Refused { words: "the daemon is stopping".to_owned() })
+        heard.await.unwrap_or_else(|_| Answer::Busy { words: "the daemon is stopping".to_owned() })
     }
 }
 

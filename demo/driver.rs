@@ -5,7 +5,7 @@ use std::sync::mpsc::Receiver;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use rindwatch::local::{self, Answer, Request, Status};
+use rindwatch::local::{self, Answer, Request, Status, When};
 use rindwatch::record::{DayRecord, MatterKey};
 use rindwatch::run::{self, Plan, RunError};
 use rindwatch::settings;
@@ -156,7 +156,7 @@ impl Patch<'_> {
             self.grower.read(&letter, now_ms);
         }
         for words in self.grower.work(now_ms, &mut self.season) {
-            self.ask(&Request::Jot { words })?;
+            self.ask(&Request::Jot { words, when: When::Now, key: None, sure: true })?;
         }
         if (hour + 1).is_multiple_of(24) {
             self.midnight((hour + 1) / 24)?;

@@ -34,6 +34,8 @@ mod good_path;
 mod keeping;
 #[path = "binary/kills.rs"]
 mod kills;
+#[path = "binary/lines.rs"]
+mod lines;
 #[path = "binary/more_traps.rs"]
 mod more_traps;
 #[path = "binary/signs.rs"]

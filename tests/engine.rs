@@ -55,6 +55,8 @@ mod season;
 mod sim;
 #[path = "engine/stage.rs"]
 mod stage;
+#[path = "engine/taken_back.rs"]
+mod taken_back;
 #[path = "engine/turns.rs"]
 mod turns;
 #[path = "engine/water.rs"]

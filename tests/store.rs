@@ -122,7 +122,7 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
         happened_ms: JULY_MS,
         entered_ms: JULY_MS + 9,
         words: "watered long 6 cans".into(),
-        clock_unsure: false,
+        ..BookLine::default()
     };
     let doubted = Reading { doubt: Some(Doubt::Step), ..reading(0, JULY_MS + 1, 0.5) };
     let batch = Batch {
@@ -134,6 +134,7 @@ fn everything_of_a_batch_comes_back_after_a_restart() {
         matters: vec![change(JULY_MS)],
         letters: vec![letter(1)],
         entries: vec![line.clone()],
+        struck: Vec::new(),
         state: Some(SavedState { core: "{}".into(), hours: vec![(JULY_MS, "[1]".into())] }),
         timeless: Vec::new(),
         released: Vec::new(),

@@ -6,7 +6,7 @@ use std::time::Duration;
 use super::{Exit, Failure, Place};
 use crate::clock::{self, Clock};
 use crate::daybook;
-use crate::local::{self, Answer, LocalError, Request};
+use crate::local::{self, Answer, LocalError, Request, When};
 use crate::run;
 use crate::settings::garden::Garden;
 use crate::store::{Batch, BookLine, Came, Store, Timeless};
@@ -19,6 +19,9 @@ const PATIENCE: Duration = Duration::from_secs(15);
 pub struct Args {
     #[command(flatten)]
     place: Place,
+    /// An odd amount is meant as it stands: do not ask
+    #[arg(long)]
+    sure: bool,
     /// What was done or seen: `watered long 6 cans`, `felt long dry`, `done 2`
     #[arg(required = true, value_name = "WORDS")]
     words: Vec<String>,
@@ -34,10 +37,13 @@ pub fn main(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
     let words = args.words.join(" ");
     // Before anything else, so that a slip is answered the same way whether the daemon runs or not.
     let entry = daybook::parse(&words, &garden).map_err(Failure::failed)?;
-    let request = Request::Jot { words };
+    let request = Request::Jot { words, when: When::Now, key: None, sure: args.sure };
     let said = match local::ask(&args.place.data(), &request, PATIENCE) {
         Ok(Answer::Done { words }) => format!("entered: {words}"),
-        Ok(Answer::Refused { words }) => return Err(Failure::Failed(words)),
+        Ok(Answer::Refused { words } | Answer::Busy { words }) => return Err(Failure::Failed(words)),
+        Ok(Answer::Asks { words }) => {
+            return Err(Failure::Failed(format!("{words} If so, say it again with --sure")));
+        }
         Ok(Answer::Status(_)) => return Err(Failure::failed(LocalError::Garbled("a status".to_owned()))),
         Err(LocalError::NobodyHome) => {
             let line = entry.to_string();
@@ -58,11 +64,11 @@ fn batch_of(line: &str, garden: &Garden, note: Option<&str>) -> Batch {
     let now_ms = clock.wall_ms();
     let words = line.to_owned();
     if run::believes(&clock, &garden.clock, note) || clock::service_answers() {
-        let line = BookLine { happened_ms: now_ms, entered_ms: now_ms, words, clock_unsure: false };
+        let line = BookLine { happened_ms: now_ms, entered_ms: now_ms, words, ..BookLine::default() };
         return Batch { now_ms, entries: vec![line], ..Batch::default() };
     }
     let boot_ms = clock.boot_ms().unwrap_or(0);
-    let what = Came::Line { words, happened_ms: now_ms };
+    let what = Came::Line { words, happened_ms: now_ms, key: None };
     let line = Timeless { boot: clock.boot(), boot_ms, wall_ms: now_ms, what };
     Batch { now_ms, timeless: vec![line], ..Batch::default() }
 }

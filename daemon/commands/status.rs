@@ -33,8 +33,10 @@ pub fn main(args: &Args, out: &mut dyn Write) -> Result<Exit, Failure> {
     let data = args.place.data();
     let (text, exit) = match local::ask(&data, &Request::Status, PATIENCE) {
         Ok(Answer::Status(status)) => (running(&status, garden.zone), Exit::Done),
-        Ok(Answer::Refused { words }) => return Err(Failure::Failed(words)),
-        Ok(Answer::Done { words }) => return Err(Failure::failed(LocalError::Garbled(words))),
+        Ok(Answer::Refused { words } | Answer::Busy { words }) => return Err(Failure::Failed(words)),
+        Ok(Answer::Done { words } | Answer::Asks { words }) => {
+            return Err(Failure::failed(LocalError::Garbled(words)));
+        }
         Err(LocalError::NobodyHome) => {
             let reader = Store::open_to_read(&data).map_err(Failure::failed)?;
             (asleep(&reader, &garden).map_err(Failure::failed)?, Exit::PartsLeftOut)

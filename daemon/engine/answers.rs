@@ -81,17 +81,19 @@ impl Engine {
             }
             Entry::Probe { probe, change } => self.probe_changed(probe, *change, happened_ms, now_ms),
             Entry::Done { task } => {
-                self.answer_task(*task, now_ms, actions, |matter| matter.done("answered: done", now_ms));
+                self.answer_task(*task, happened_ms, now_ms, actions, |matter| {
+                    matter.done("answered: done", now_ms)
+                });
             }
             Entry::NotNeeded { task } => {
                 self.decline_mark(*task);
-                self.answer_task(*task, now_ms, actions, |matter| {
+                self.answer_task(*task, happened_ms, now_ms, actions, |matter| {
                     matter.decline("answered: not needed", now_ms)
                 });
             }
             Entry::Later { task, until } => {
                 let until_ms = self.calendar.next(*until, now_ms);
-                self.answer_task(*task, now_ms, actions, |matter| {
+                self.answer_task(*task, happened_ms, now_ms, actions, |matter| {
                     matter.park(until_ms, "answered: later", now_ms)
                 });
             }
@@ -128,6 +130,7 @@ impl Engine {
     fn answer_task(
         &mut self,
         task: u32,
+        happened_ms: Millis,
         now_ms: Millis,
         actions: &mut Vec<Action>,
         answer: impl FnOnce(&mut Matter) -> Option<Stand>,
@@ -141,7 +144,8 @@ impl Engine {
         self.answer(key, &subject, now_ms, actions, answer);
         let done = self.memory.matters.get(&(key, subject.clone())).map(|matter| matter.stand);
         if let (MatterKey::Water, true, Some(Stand::InHand), Some(litres)) = (key, pending, done, asked) {
-            self.memory.facts.give(&subject, now_ms, litres);
+            self.memory.facts.give(&subject, happened_ms, litres);
+            self.derive_if_closed(happened_ms);
         }
     }
 

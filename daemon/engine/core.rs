@@ -17,6 +17,7 @@ use super::marks::{self, View};
 use super::memory::Memory;
 use super::rain::{self, Fall, Tells};
 use super::scene::{Estimate, Scene};
+use super::taken_back::TakenBack;
 use super::telling::MatterId;
 use super::weather::PatchProbes;
 use super::{Action, Event, Now, TURN_MS};
@@ -44,6 +45,7 @@ pub struct Engine {
     pub(super) hours: Hours,
     pub(super) memory: Memory,
     pub(super) today: Today,
+    pub(super) taken_back: TakenBack,
     /// What the board said last, in this run.
     pub(super) board: Option<Board>,
     /// The civil hour of the last reading: most readings fall into the same one.
@@ -63,6 +65,7 @@ impl Engine {
             hours: Hours::new(n),
             memory,
             today: Today::default(),
+            taken_back: TakenBack::default(),
             board: None,
             hour_ms: (0, 0),
             garden,
@@ -92,7 +95,8 @@ impl Engine {
                     watch.flood(now.ms, count);
                 }
             }
-            Event::Entry { entry, happened_ms } => self.take_entry(&entry, happened_ms, now.ms, &mut actions),
+            Event::Entry { entry, happened_ms } => self.take_line(&entry, happened_ms, now.ms, &mut actions),
+            Event::TakeBack { line } => self.take_back(line, now.ms, &mut actions),
             Event::Broker(words) => {
                 let since_ms = self.memory.broker_away.as_ref().map(|(since_ms, _)| *since_ms);
                 if words.is_none() && since_ms.is_some_and(|since_ms| now.ms - since_ms >= LONG_AWAY_MS) {

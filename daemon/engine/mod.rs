@@ -26,6 +26,7 @@ mod matters;
 mod memory;
 mod morning;
 mod notes;
+mod odd;
 mod outbox;
 mod people;
 mod poured;
@@ -35,6 +36,7 @@ mod scene;
 mod sounding;
 mod stage;
 mod survey;
+mod taken_back;
 mod telling;
 mod thirst;
 mod watch;
@@ -47,6 +49,7 @@ pub use memory::StateError;
 pub use poured::{Kept, Watering};
 pub use stage::{StageView, StepView};
 pub use survey::{BedView, MatterView, ProbeView, ProposalView, Survey, Trust};
+pub use taken_back::TAKE_BACK_MS;
 
 use crate::record::{Board, DayRecord, Doubt, LateDay, LetterDraft, MatterChange, Millis, ProbeIx, Reading};
 pub use crate::record::{HOURS_KEPT_MS, SavedState};
@@ -95,6 +98,11 @@ pub enum Event {
         entry: crate::daybook::Entry,
         /// When it happened.
         happened_ms: Millis,
+    },
+    /// The last line of the day book is taken back, by its number ([`Engine::last_line`]).
+    TakeBack {
+        /// The number.
+        line: u64,
     },
     /// The broker connection came up (`None`) or is down with these words.
     Broker(Option<String>),

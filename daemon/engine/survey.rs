@@ -53,7 +53,7 @@ impl Engine {
         }
     }
 
-    fn fruit_views(&self, scene: &Scene<'_>) -> Vec<FruitView> {
+    pub(super) fn fruit_views(&self, scene: &Scene<'_>) -> Vec<FruitView> {
         let facts = &self.memory.facts;
         let view = |(name, fruit): (&String, &Fruit)| {
             let bed = facts.bed_of(&self.garden, name).map(|bed| bed.name.as_str());

@@ -101,6 +101,8 @@ pub(super) struct Core {
     pub(super) board: Option<Board>,
     /// Letters handed to the post that it has not told of yet.
     pub(super) letters_under_way: usize,
+    /// Day-book lines of the last minutes that can be taken back, oldest first.
+    pub(super) lines: Vec<super::desk::Entered>,
     /// Addresses whose waiting letters are to be looked through.
     pub(super) asked: Vec<String>,
     pub(super) driver: super::driver::Driver,

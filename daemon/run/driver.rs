@@ -85,7 +85,11 @@ impl Core {
                 return;
             }
             Request::Clock { ms } => self.driver.goal_ms = Some(*ms),
-            Request::Commit | Request::Status | Request::Sign | Request::Jot { .. } => {}
+            Request::Commit
+            | Request::Status
+            | Request::Sign
+            | Request::Jot { .. }
+            | Request::TakeBack { .. } => {}
         }
         self.driver.commit_at_once = true;
         self.driver.waiting.push(Settling { messages, asked_at_ms: self.pace.mono_ms(), answer });

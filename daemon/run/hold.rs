@@ -249,14 +249,16 @@ impl Core {
         match (what, arrived_ms) {
             (Came::Reading(reading), Some(arrived_ms)) => self.hand_in_reading(reading, arrived_ms),
             (Came::Reading(reading), None) => self.hand_in_lost(reading),
-            (Came::Line { words, happened_ms }, Some(arrived_ms)) => {
+            (Came::Line { words, happened_ms, key }, Some(arrived_ms)) => {
                 let happened_ms = arrived_ms - (wall_ms - happened_ms).max(0);
-                let line = BookLine { happened_ms, entered_ms: arrived_ms, words, clock_unsure: false };
+                let entered_ms = arrived_ms;
+                let line = BookLine { happened_ms, entered_ms, words, key, ..BookLine::default() };
                 self.tell_line(&line, Now { ms: arrived_ms, trusted: false });
                 self.pending.batch.entries.push(line);
             }
-            (Came::Line { words, happened_ms }, None) => {
-                let line = BookLine { happened_ms, entered_ms: wall_ms, words, clock_unsure: true };
+            (Came::Line { words, happened_ms, key }, None) => {
+                let (entered_ms, clock_unsure) = (wall_ms, true);
+                let line = BookLine { happened_ms, entered_ms, words, clock_unsure, key, struck_ms: None };
                 warn!(line = %line.words, "the time of a day-book line was never known: kept and marked");
                 self.pending.batch.entries.push(line);
             }

@@ -56,7 +56,10 @@ impl Source for Shown {
     async fn page(&self) -> Result<PageModel, String> {
         let status = match self.desk.ask(Request::Status).await {
             Answer::Status(status) => *status,
-            Answer::Done { words } | Answer::Refused { words } => return Err(words),
+            Answer::Done { words }
+            | Answer::Asks { words }
+            | Answer::Busy { words }
+            | Answer::Refused { words } => return Err(words),
         };
         let letters = self.look(|reader| reader.recent_letters(LETTERS)).await?;
         Ok(PageModel { garden: self.garden.name.clone(), zone: self.garden.zone, status, letters })

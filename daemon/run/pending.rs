@@ -53,6 +53,7 @@ impl Pending {
             letters,
             sifted,
             entries,
+            struck,
             timeless,
             released,
             fates,
@@ -67,6 +68,7 @@ impl Pending {
             && letters.is_empty()
             && *sifted == Sifted::default()
             && entries.is_empty()
+            && struck.is_empty()
             && timeless.is_empty()
             && released.is_empty()
             && fates.is_empty()
@@ -123,6 +125,7 @@ impl Pending {
             letters,
             sifted,
             entries,
+            struck,
             timeless,
             released,
             fates,
@@ -143,6 +146,7 @@ impl Pending {
         letters.clear();
         *sifted = Sifted::default();
         entries.clear();
+        struck.clear();
         *state = None;
         *seal = false;
         self.values.clear();

@@ -36,7 +36,9 @@ pub(super) async fn beat(garden: Arc<Garden>, desk: Desk, beats: watch::Sender<O
         let (at, wrong) = match timeout(PATIENCE.min(every), desk.ask(Request::Sign)).await {
             Ok(Answer::Done { words }) => (Some(words).filter(|words| !words.is_empty()), None),
             Ok(Answer::Refused { .. }) => (None, Some("store")),
-            Ok(Answer::Status(_)) | Err(_) => (None, Some("core")),
+            Ok(Answer::Status(_) | Answer::Asks { .. } | Answer::Busy { .. }) | Err(_) => {
+                (None, Some("core"))
+            }
         };
         let running_s = u64::try_from(since.mono_ms() / 1000).unwrap_or(0);
         let beat = Beat { at, well: wrong.is_none(), wrong, running_s, every_s };

@@ -60,6 +60,7 @@ pub(super) fn core(ground: Ground) -> Result<Core, StoreError> {
         clock,
         turned_at_ms: pace.mono_ms(),
         asked: Vec::new(),
+        lines: Vec::new(),
         pace,
         store,
         engine: woken.engine,

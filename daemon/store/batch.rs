@@ -41,6 +41,8 @@ pub struct Batch {
     pub fates: Vec<LetterFate>,
     /// Day-book lines.
     pub entries: Vec<BookLine>,
+    /// Keys of lines that are taken back, and when.
+    pub struck: Vec<(String, Millis)>,
     /// The engine's state. It must know every reading kept before and in this batch.
     pub state: Option<SavedState>,
     /// What came while the time is not known.
@@ -54,7 +56,7 @@ pub struct Batch {
 }
 
 /// A line of the day book.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct BookLine {
     /// When it happened.
     pub happened_ms: Millis,
@@ -64,6 +66,10 @@ pub struct BookLine {
     pub words: String,
     /// Both times are those of a clock that was never known to be right.
     pub clock_unsure: bool,
+    /// Names the line: whoever sends it twice under one key has entered it once.
+    pub key: Option<String>,
+    /// When it was taken back; it counts for nothing then.
+    pub struck_ms: Option<Millis>,
 }
 
 /// What became of a batch.
@@ -116,6 +122,7 @@ impl Store {
             keep_letters(&tx, &batch.letters)?;
             letters::keep_fates(&tx, &batch.fates)?;
             keep_entries(&tx, &batch.entries)?;
+            strike(&tx, &batch.struck)?;
             timeless::keep(&tx, &batch.timeless, &probes)?;
             timeless::release(&tx, &batch.released)?;
             if let Some(state) = &batch.state {
@@ -356,10 +363,20 @@ fn keep_letters(conn: &Connection, letters: &[OutboxLetter]) -> rusqlite::Result
 
 fn keep_entries(conn: &Connection, entries: &[BookLine]) -> rusqlite::Result<()> {
     let mut put = conn.prepare_cached(
-        "INSERT INTO day_book(happened_ms, entered_ms, words, clock_unsure) VALUES(?1, ?2, ?3, ?4)",
+        "INSERT INTO day_book(happened_ms, entered_ms, words, clock_unsure, key, struck_ms)
+         VALUES(?1, ?2, ?3, ?4, ?5, ?6)",
     )?;
     for line in entries {
-        put.execute((line.happened_ms, line.entered_ms, &line.words, line.clock_unsure))?;
+        let BookLine { happened_ms, entered_ms, words, clock_unsure, key, struck_ms } = line;
+        put.execute((happened_ms, entered_ms, words, clock_unsure, key, struck_ms))?;
+    }
+    Ok(())
+}
+
+fn strike(conn: &Connection, struck: &[(String, Millis)]) -> rusqlite::Result<()> {
+    let mut put = conn.prepare_cached("UPDATE day_book SET struck_ms = ?2 WHERE key = ?1")?;
+    for (key, at_ms) in struck {
+        put.execute((key, at_ms))?;
     }
     Ok(())
 }

@@ -169,11 +169,11 @@ impl Reader {
         )
     }
 
-    /// The day book by what happened from `from_ms` (in) to `to_ms` (out), oldest first.
+    /// The day book by what happened from `from_ms` (in) to `to_ms` (out), oldest first, without what was taken back.
     pub fn book(&self, from_ms: Millis, to_ms: Millis) -> Result<Vec<BookLine>, StoreError> {
         self.list(
-            "SELECT happened_ms, entered_ms, words, clock_unsure FROM day_book WHERE happened_ms >= ?1
-             AND happened_ms < ?2 ORDER BY happened_ms, id",
+            "SELECT happened_ms, entered_ms, words, clock_unsure, key, struck_ms FROM day_book
+             WHERE happened_ms >= ?1 AND happened_ms < ?2 AND struck_ms IS NULL ORDER BY happened_ms, id",
             (from_ms, to_ms),
             book_line,
         )
@@ -183,8 +183,30 @@ impl Reader {
     /// [`Saved::through_entry`](super::Saved::through_entry) were entered while no daemon ran.
     pub fn book_after(&self, entry: i64) -> Result<Vec<BookLine>, StoreError> {
         self.list(
-            "SELECT happened_ms, entered_ms, words, clock_unsure FROM day_book WHERE id > ?1 ORDER BY id",
+            "SELECT happened_ms, entered_ms, words, clock_unsure, key, struck_ms FROM day_book
+             WHERE id > ?1 AND struck_ms IS NULL ORDER BY id",
             [entry],
+            book_line,
+        )
+    }
+
+    /// The words of the line of that key, taken back or not; also of one that waits for the time to be known.
+    pub fn line_of(&self, key: &str) -> Result<Option<String>, StoreError> {
+        let found = self.list(
+            "SELECT words FROM day_book WHERE key = ?1 UNION ALL SELECT words FROM timeless WHERE key = ?1",
+            [key],
+            |row| row.get(0),
+        )?;
+        Ok(found.into_iter().next())
+    }
+
+    /// The latest lines of the day book by when they were entered, newest first, at most `most`, those that were
+    /// taken back among them.
+    pub fn newest_lines(&self, most: u32) -> Result<Vec<BookLine>, StoreError> {
+        self.list(
+            "SELECT happened_ms, entered_ms, words, clock_unsure, key, struck_ms FROM day_book
+             ORDER BY id DESC LIMIT ?1",
+            [most],
             book_line,
         )
     }
@@ -248,6 +270,8 @@ fn book_line(row: &Row<'_>) -> rusqlite::Result<BookLine> {
         entered_ms: row.get(1)?,
         words: row.get(2)?,
         clock_unsure: row.get(3)?,
+        key: row.get(4)?,
+        struck_ms: row.get(5)?,
     })
 }
 

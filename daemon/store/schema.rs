@@ -14,7 +14,7 @@ pub const SCHEMA: i64 = MIGRATIONS.len() as i64;
 pub(super) const APPLICATION_ID: i64 = 0x5269_6e64;
 
 /// All steps, oldest first.
-const MIGRATIONS: [&str; 3] = [V1, V2, V3];
+const MIGRATIONS: [&str; 4] = [V1, V2, V3, V4];
 
 /// Readings are whole steps of their kind, keyed in the order they are read back: 15 bytes each where a
 /// text or floating-point layout takes 22 to 125. `inbox` takes what arrives, in the order of time, so
@@ -154,6 +154,15 @@ ALTER TABLE day_book ADD COLUMN clock_unsure INTEGER NOT NULL DEFAULT 0;
 const V3: &str = "
 ALTER TABLE outbox ADD COLUMN draft TEXT NOT NULL DEFAULT '';          -- what it was worded from, JSON
 ALTER TABLE outbox ADD COLUMN maybe_there INTEGER NOT NULL DEFAULT 1;  -- 0 = the server certainly never had it
+";
+
+/// So that a line sent twice is kept once, and can be taken back: it stays, and counts for nothing.
+const V4: &str = "
+ALTER TABLE day_book ADD COLUMN key TEXT;
+ALTER TABLE day_book ADD COLUMN struck_ms INTEGER;
+ALTER TABLE timeless ADD COLUMN key TEXT;
+CREATE UNIQUE INDEX day_book_key ON day_book(key) WHERE key IS NOT NULL;
+CREATE INDEX timeless_key ON timeless(key) WHERE key IS NOT NULL;
 ";
 
 /// How far a file has come.

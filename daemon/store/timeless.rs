@@ -34,6 +34,8 @@ pub enum Came {
         words: String,
         /// When it happened, by the system clock of then.
         happened_ms: Millis,
+        /// Names the line, as in [`BookLine`](super::BookLine).
+        key: Option<String>,
     },
 }
 
@@ -51,7 +53,7 @@ impl Store {
     /// name are left out, and stay.
     pub fn timeless(&self, after: i64, most: u32) -> Result<Vec<KeptTimeless>, StoreError> {
         let rows = self.reader.list(
-            "SELECT id, boot, boot_ms, wall_ms, series, at_ms, value, doubt, own_time, words FROM timeless
+            "SELECT id, boot, boot_ms, wall_ms, series, at_ms, value, doubt, own_time, words, key FROM timeless
              WHERE id > ?1 ORDER BY id LIMIT ?2",
             (after, most),
             |row| self.came(row),
@@ -62,7 +64,7 @@ impl Store {
     fn came(&self, row: &Row<'_>) -> rusqlite::Result<Option<KeptTimeless>> {
         let (wall_ms, at_ms): (Millis, Millis) = (row.get(3)?, row.get(5)?);
         let what = match row.get::<_, Option<String>>(9)? {
-            Some(words) => Came::Line { words, happened_ms: at_ms },
+            Some(words) => Came::Line { words, happened_ms: at_ms, key: row.get(10)? },
             None => {
                 let series: i64 = row.get(4)?;
                 let mut probes = (0u16..).map(ProbeIx).zip(&self.probes);
@@ -100,13 +102,13 @@ pub(super) fn keep(conn: &Connection, all: &[Timeless], probes: &[Registered]) -
         return Ok(());
     }
     let mut put = conn.prepare_cached(
-        "INSERT INTO timeless(boot, boot_ms, wall_ms, series, at_ms, value, doubt, own_time, words)
-         VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+        "INSERT INTO timeless(boot, boot_ms, wall_ms, series, at_ms, value, doubt, own_time, words, key)
+         VALUES(?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
     )?;
     for Timeless { boot, boot_ms, wall_ms, what } in all {
         match what {
-            Came::Line { words, happened_ms } => {
-                put.execute(params![boot, boot_ms, wall_ms, 0, happened_ms, 0, 0, false, words])?;
+            Came::Line { words, happened_ms, key } => {
+                put.execute(params![boot, boot_ms, wall_ms, 0, happened_ms, 0, 0, false, words, key])?;
             }
             Came::Reading(reading) => {
                 let Some(known) = probes.get(usize::from(reading.probe.0)) else { continue };
@@ -122,6 +124,7 @@ pub(super) fn keep(conn: &Connection, all: &[Timeless], probes: &[Registered]) -
                     steps,
                     doubt,
                     own,
+                    None::<String>,
                     None::<String>
                 ])?;
             }

@@ -16,7 +16,7 @@ fn lived_in(dir: &Path) -> Garden {
         happened_ms: JULY_MS,
         entered_ms: JULY_MS,
         words: "watered long 6 cans".into(),
-        clock_unsure: false,
+        ..BookLine::default()
     };
     store
         .commit(&Batch {

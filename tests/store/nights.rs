@@ -13,7 +13,7 @@ fn line(n: i64) -> BookLine {
         happened_ms: at_ms,
         entered_ms: at_ms,
         words: format!("watered long {n} cans"),
-        clock_unsure: false,
+        ..BookLine::default()
     }
 }
 

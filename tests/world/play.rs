@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use rindwatch::broker::{Message, Said};
 use rindwatch::clock::Hands;
-use rindwatch::local::{Answer, Request};
+use rindwatch::local::{Answer, Request, When};
 use rindwatch::mail::post::Errand;
 use rindwatch::record::{ClockWord, Millis, PostWord, TimeSource};
 use rindwatch::run::{Inward, Stepped};
@@ -276,7 +276,8 @@ impl World {
             return;
         }
         self.model.asked(&words);
-        self.asked.push((words.clone(), core.ask(Request::Jot { words })));
+        self.asked
+            .push((words.clone(), core.ask(Request::Jot { words, when: When::Now, key: None, sure: true })));
     }
 
     /// One round of everything.

@@ -7,6 +7,7 @@ use super::super::core::{Core, Inward};
 use super::super::stepped::Stepped;
 use crate::broker::{Message, Said};
 use crate::clock::Hands;
+use crate::local::When;
 use crate::record::{ClockWord, Doubt, MatterKey, Millis, TimeSource};
 use crate::settings;
 use crate::store::{Batch, BookLine, FILE_NAME, Kept, Store};
@@ -182,7 +183,13 @@ fn a_clock_that_boots_in_the_past_and_is_set_after_ten_minutes_costs_nothing() {
         bench.hear("bare", &format!("{}", 18 + minute % 2));
         bench.stamp("node/1", 0);
         if minute == 4 {
-            assert!(bench.core().enter("watered long 60 L").unwrap().contains("not known yet"));
+            assert!(
+                bench
+                    .core()
+                    .enter("watered long 60 L", When::Now, None, true)
+                    .unwrap()
+                    .contains("not known yet")
+            );
         }
     });
     assert!(!bench.core().trusted);
@@ -252,7 +259,7 @@ fn a_line_entered_while_nobody_ran_is_told_before_any_state_that_counts_it() {
     bench.core = None;
     let words = "watered long 60 L".to_owned();
     let line =
-        BookLine { happened_ms: TRUE_MS - HOUR, entered_ms: TRUE_MS - HOUR, words, clock_unsure: false };
+        BookLine { happened_ms: TRUE_MS - HOUR, entered_ms: TRUE_MS - HOUR, words, ..BookLine::default() };
     let mut store = Store::open(bench.folder.path()).unwrap();
     store.commit(&Batch { now_ms: TRUE_MS - HOUR, entries: vec![line], ..Batch::default() }).unwrap();
     drop(store);
@@ -292,7 +299,7 @@ fn a_boot_that_never_knew_the_time_leaves_marked_rows_and_good_own_times() {
         bench.hear("bare", "18");
         bench.stamp("node/1", 0);
     });
-    bench.core().enter("watered long 60 L").unwrap();
+    bench.core().enter("watered long 60 L", When::Now, None, true).unwrap();
     bench.core().commit();
     bench.boot_again(TRUE_MS + HOUR, -DAY);
     bench.minutes(2, |bench, _| bench.hear("bare", "19"));
