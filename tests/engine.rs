@@ -57,6 +57,8 @@ mod sim;
 mod stage;
 #[path = "engine/taken_back.rs"]
 mod taken_back;
+#[path = "engine/thirst.rs"]
+mod thirst;
 #[path = "engine/turns.rs"]
 mod turns;
 #[path = "engine/water.rs"]

@@ -17,7 +17,7 @@ use super::core::Engine;
 use super::foresee::AirOfDay;
 use super::hours::Hours;
 use super::stage;
-use super::weather::{self, Before, Day, Range};
+use super::weather::{self, Day, Range};
 
 /// A day is closed so long after its midnight: readings on the way may still come.
 const GRACE_MS: Millis = 15 * MINUTE_MS;
@@ -47,18 +47,7 @@ impl Engine {
 
     fn close_day(&mut self, date: NaiveDate, again_ms: Option<Millis>, actions: &mut Vec<Action>) {
         let again = again_ms.is_some();
-        let before = Before::of(&self.memory.days, &self.memory.both_ways, date);
-        let mut day = weather::close(
-            &self.garden,
-            &self.calendar,
-            &self.hours,
-            &self.memory.facts,
-            &self.patch,
-            date,
-            &before,
-        );
-        let (from_ms, to_ms) = (self.calendar.day_start(date), self.calendar.day_end(date));
-        day.rain_mm = self.scene(to_ms).rain_known_mm(from_ms, to_ms);
+        let day = weather::close(&self.scene(self.calendar.day_end(date)), date);
         weather::note_both_ways(&mut self.memory.both_ways, &day);
         if let (Some(air), false) = (day.air, again) {
             let of_day = AirOfDay { max_c: air.max, guess_sd_c: day.air_guess_sd_c };

@@ -7,7 +7,7 @@ use crate::record::Et0Method;
 use super::daylight;
 use super::foresee::Look;
 use super::scene::Scene;
-use super::weather::{self, Before, Day, MOST_ET0_MM, Range};
+use super::weather::{self, Day, MOST_ET0_MM, Range};
 
 /// The mean that a day's ET0 falls back to is that of so many days before it.
 const MEAN_DAYS: usize = 10;
@@ -65,9 +65,7 @@ impl Scene<'_> {
         if daylight::demand_before(self.garden.place, date, self.calendar, self.now_ms) < DONE_SHARE {
             return None;
         }
-        let before = Before::of(self.days, self.both_ways, date);
-        let day =
-            weather::close(self.garden, self.calendar, self.hours, self.facts, self.patch, date, &before);
+        let day = weather::close(self, date);
         (day.et0_method == yesterday.et0_method && day.date > yesterday.date).then_some(day)
     }
 

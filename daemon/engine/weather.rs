@@ -14,9 +14,8 @@ use crate::settings::garden::{Garden, Place};
 
 use super::calendar::{Calendar, HOUR_MS};
 use super::daylight;
-use super::facts::Facts;
 use super::hours::Hours;
-use super::rain;
+use super::scene::Scene;
 
 /// A day's extremes count from so many of its hours on (of 24; in proportion on short and long days).
 const HOURS_FOR_EXTREMES: f64 = 20.0 / 24.0;
@@ -53,7 +52,7 @@ pub struct Day {
     pub wind_mean_m_s: Option<f64>,
     /// Sun, MJ/m².
     pub solar_mj_m2: Option<f64>,
-    /// Rain, mm; `None` without a gauge and with nobody looking.
+    /// Rain, mm; `None` without a gauge and with nobody looking, and where the gauge was silent or missed rain.
     pub rain_mm: Option<f64>,
     /// Shallowest soil temperature of the patch, °C.
     pub soil: Option<Range>,
@@ -157,18 +156,18 @@ pub fn hargreaves_fit(known: &BothWays, date: NaiveDate) -> Option<HargreavesFit
 
 /// What of the days before a day's weather hangs on.
 #[derive(Debug, Clone, Default)]
-pub struct Before {
+struct Before {
     /// Mean of the shallow soil a day earlier, °C.
-    pub soil_mean_c: Option<f64>,
+    soil_mean_c: Option<f64>,
     /// Waves of the shallow soil on the last days, newest last, °C.
-    pub waves_c: Vec<f64>,
+    waves_c: Vec<f64>,
     /// The garden's own line from Hargreaves to Penman-Monteith.
-    pub fit: Option<HargreavesFit>,
+    fit: Option<HargreavesFit>,
 }
 
 impl Before {
     /// Of the days before `date`.
-    pub fn of(days: &[Day], both_ways: &BothWays, date: NaiveDate) -> Self {
+    fn of(days: &[Day], both_ways: &BothWays, date: NaiveDate) -> Self {
         let earlier = &days[..days.partition_point(|day| day.date < date)];
         let yesterday = earlier.last().filter(|day| day.date.succ_opt() == Some(date));
         Self {
@@ -179,16 +178,10 @@ impl Before {
     }
 }
 
-/// Derives the day's weather.
-pub fn close(
-    garden: &Garden,
-    calendar: &Calendar,
-    hours: &Hours,
-    facts: &Facts,
-    probes: &PatchProbes,
-    date: NaiveDate,
-    before: &Before,
-) -> Day {
+/// Derives the day's weather, the rain as far as it is known.
+pub fn close(scene: &Scene<'_>, date: NaiveDate) -> Day {
+    let Scene { garden, calendar, hours, patch: probes, .. } = *scene;
+    let before = &Before::of(scene.days, scene.both_ways, date);
     let (from_ms, to_ms) = (calendar.day_start(date), calendar.day_end(date));
     let enough = |probe: usize, share: f64| {
         hours.present(probe, from_ms, to_ms) as f64 >= share * Hours::whole(from_ms, to_ms) as f64
@@ -237,7 +230,7 @@ pub fn close(
         rh_min_pct: weather.rh_min_pct,
         wind_mean_m_s,
         solar_mj_m2,
-        rain_mm: rain::fallen_mm(hours, probes.rain, &facts.rain_by_eye, from_ms, to_ms),
+        rain_mm: scene.rain_known_mm(from_ms, to_ms),
         soil,
         soil_wave_c: soil_day.and_then(|day| soil_air::wave_c(&day).ok()),
         hargreaves_mm: measured.and_then(|air| simple(garden.place, date, air)),

@@ -52,7 +52,8 @@ pub fn write(kept: &[Kept]) -> String {
     text
 }
 
-fn sum(tallies: impl Iterator<Item = Tally>) -> Tally {
+/// All of them together.
+pub fn sum(tallies: impl Iterator<Item = Tally>) -> Tally {
     tallies.fold(Tally::default(), |a, b| Tally {
         in_time: a.in_time + b.in_time,
         late: a.late + b.late,
